@@ -1,0 +1,111 @@
+"""A convention as the analysis sees it: rules for slots, read from one JSON document (standard library only).
+
+The document is the crew's convention as it is shared and stored (``schemas/convention.schema.json``)::
+
+    {"name": "…", "slots": [{"number": 1, "name": "Mix-in", "function": "mix-in", "which": "first",
+      "kind": "point", "loop_bars": null, "lead_bars": 0, "snap_beats": 0.25, "colour": "orange",
+      "shape": "circle", "required": true, "guidance": "…"}, …]}
+
+Code that drafts knows these rules and no particular convention.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+Function = Literal["mix-in", "breakdown", "build-up", "drop", "outro", "exit loop", "vocal", "riff", "free"]
+Which = Literal["first", "second", "last", "strongest"]
+Kind = Literal["point", "loop"]
+
+FUNCTIONS: tuple[Function, ...] = get_args(Function)
+WHICH: tuple[Which, ...] = get_args(Which)
+KINDS: tuple[Kind, ...] = get_args(Kind)
+
+COLOURS = ("orange", "sky blue", "bluish green", "yellow", "blue", "vermillion", "reddish purple", "black")
+"""Names of the Okabe-Ito palette (Okabe & Ito 2002, Color Universal Design)."""
+
+SHAPES = ("circle", "square", "triangle", "diamond", "pentagon", "hexagon", "star", "cross")
+
+MIN_SLOTS = 4
+MAX_SLOTS = 16
+SNAPS_BEATS = (0.25, 0.5, 1.0, 4.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SlotRule:
+    """What one numbered slot is for, and how its marker is placed.
+
+    ``lead_bars`` moves the marker that many bars before the event it names. ``loop_bars`` is the length of a loop and
+    None for a point. ``snap_beats`` is the grid fraction, in beats, that the marker is pulled to.
+    """
+
+    number: int
+    name: str
+    function: Function
+    which: Which
+    kind: Kind
+    loop_bars: int | None
+    lead_bars: int
+    snap_beats: float
+    required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ConventionRules:
+    """The rules that a draft follows."""
+
+    name: str
+    slots: tuple[SlotRule, ...]
+
+    @classmethod
+    def from_document(cls, document: dict[str, Any]) -> ConventionRules:
+        """Read a convention document.
+
+        Raises ``ValueError`` with one sentence naming the slot and what is wrong with it.
+        """
+        slots = document.get("slots")
+        if not isinstance(slots, list) or not MIN_SLOTS <= len(slots) <= MAX_SLOTS:
+            raise ValueError(f"A convention has {MIN_SLOTS} to {MAX_SLOTS} slots.")
+        rules = tuple(_read_slot(position, slot) for position, slot in enumerate(slots, start=1))
+        return cls(name=str(document.get("name", "")), slots=rules)
+
+
+def _read_slot(position: int, slot: Any) -> SlotRule:
+    if not isinstance(slot, dict):
+        raise ValueError(f"Slot {position} must be an object with a number, a function and a kind.")
+    number = slot.get("number")
+    if number != position:
+        raise ValueError(f"Slots are numbered from 1 without gaps, so slot {position} cannot have number {number!r}.")
+    function = _choice(position, "function", slot.get("function"), FUNCTIONS)
+    which = _choice(position, "which", slot.get("which", "first"), WHICH)
+    kind = _choice(position, "kind", slot.get("kind", "point"), KINDS)
+    loop_bars = slot.get("loop_bars")
+    if kind == "loop":
+        if not isinstance(loop_bars, int) or not 1 <= loop_bars <= 64:
+            raise ValueError(f"Slot {position} is a loop and needs loop_bars from 1 to 64.")
+    else:
+        loop_bars = None
+    lead_bars = slot.get("lead_bars", 0)
+    if not isinstance(lead_bars, int) or not 0 <= lead_bars <= 64:
+        raise ValueError(f"Slot {position}: lead_bars must be a whole number from 0 to 64.")
+    snap_beats = slot.get("snap_beats", 1.0 if kind == "loop" else 0.25)
+    if snap_beats not in SNAPS_BEATS:
+        raise ValueError(f"Slot {position}: snap_beats must be one of {', '.join(map(str, SNAPS_BEATS))}.")
+    return SlotRule(
+        number=position,
+        name=str(slot.get("name") or function),
+        function=function,
+        which=which,
+        kind=kind,
+        loop_bars=loop_bars,
+        lead_bars=lead_bars,
+        snap_beats=float(snap_beats),
+        required=bool(slot.get("required", False)),
+    )
+
+
+def _choice(position: int, name: str, value: Any, allowed: tuple[Any, ...]) -> Any:
+    if value not in allowed:
+        raise ValueError(f"Slot {position}: {name} must be one of {', '.join(allowed)}.")
+    return value

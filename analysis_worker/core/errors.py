@@ -1,0 +1,2 @@
+"""Codes."""
+MESSAGES: dict[str, str] = {}

@@ -1,0 +1,1 @@
+"""The record of who did what: one row for every change, in the same transaction, never altered."""

@@ -1,0 +1,3 @@
+"""API routes."""
+
+urlpatterns: list[object] = []

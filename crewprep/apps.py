@@ -1,0 +1,15 @@
+"""The one Django app."""
+
+from django.apps import AppConfig
+
+
+class CrewprepConfig(AppConfig):
+    """Loads every model through ``crewprep.models`` and the Celery app, so that tasks find it."""
+
+    name = "crewprep"
+    verbose_name = "crewprep"
+    default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        """Register system checks and bind shared tasks to our Celery app."""
+        from crewprep import celery, checks  # noqa: F401  imported for what importing them registers

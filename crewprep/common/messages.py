@@ -1,0 +1,65 @@
+"""The sentences behind the codes: one table, so that the same refusal reads the same on a page and in the API.
+
+Sentences about audio come from ``analysis_worker.core.errors``, where the command line shares them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis_worker.core.errors import MESSAGES as AUDIO_MESSAGES
+
+MESSAGES: dict[str, str] = {
+    "not-found": "There is nothing here, or it is not yours to see. Go back to your crew's home page.",
+    "invalid": "Some of what was sent cannot be used: {detail}",
+    "malformed": "The request could not be read: {detail}",
+    "not-signed-in": "Sign in first, or send a valid token in the Authorization header.",
+    "csrf": "The form was open for too long or came from elsewhere. Go back, reload the page and send it again.",
+    "method": "This address does not answer {method}.",
+    "throttled": "Too many requests. Wait {seconds} seconds and try again.",
+    "crew:lead-only": "Only a lead of the crew may do this. Ask one of your leads.",
+    "crew:resident-only": "Only leads and residents may do this. A lead can sign you off once you know the convention.",
+    "convention:invalid": "The convention cannot be used: {detail}",
+    "convention:name-taken": "Your crew already has a convention named “{name}”. Choose another name.",
+    "convention:none": "Your crew has no convention yet. A lead publishes one first.",
+    "crate:name-taken": "Your crew already has a crate named “{name}”. Choose another name.",
+    "crate:name-missing": "A crate needs a name, such as the night it is for.",
+    "upload:name-missing": "The upload carries no file. Choose one or more audio files.",
+    "upload:too-large": "The file is larger than {limit_mb} MB. Export it as FLAC or a shorter cut and upload that.",
+    "upload:empty": "The file is empty. Check that it was copied completely and upload it again.",
+    "upload:interrupted": "The upload stopped before the end. Upload the file again.",
+    "upload:not-audio": (
+        "“{name}” does not look like WAV, FLAC, AIFF, MP3, Ogg, Opus or M4A audio. Export it in one of these formats."
+    ),
+    "upload:wrong-extension": (
+        "“{name}” holds {format} audio, which does not match its ending. Rename it to the right ending and upload it again."
+    ),
+    "storage:full": "The service has no room left for files. Ask whoever runs it to free some, then upload again.",
+    "job:not-dead": "This job has not been given up, so there is nothing to retry. Reload to see where it stands.",
+    "job:gave-up": "The work stopped {attempts} times without an answer. Press retry; if it stops again, export the file anew.",
+    "analysis:none": "The track has not been analysed yet. Wait for the worker, then open it again.",
+    "audio:range": "The requested part of the audio does not exist.",
+    "sheet:none": "The track has no approved sheet yet. Propose its markers and have them reviewed first.",
+    "proposal:pending": "{by} already has a proposal for this track. Open it and change it there, or wait for its verdict.",
+    "proposal:moved-on": "The proposal changed or was decided while you looked at it. Reload to see where it stands.",
+    "proposal:stale-base": (
+        "The track has a newer approved sheet than the one this proposal started from. Withdraw it and propose again."
+    ),
+    "proposal:wrong-state": "A proposal that is {state} cannot be {move}. Reload to see where it stands.",
+    "proposal:own": "You had a hand in these markers, so another member must review them.",
+    "proposal:not-yours": "Only its authors or a lead may withdraw a proposal.",
+    "proposal:remarks-missing": "Say what should change: write a remark on a marker or a note.",
+    "proposal:empty": "A proposal needs at least one marker.",
+    "marker:unknown-slot": "Slot {slot} is not in the convention, which has slots 1 to {last}.",
+    "marker:slot-twice": "Slot {slot} is marked twice; a slot holds one marker.",
+    "marker:outside": "Slot {slot} lies outside the audio, which is {duration_s} seconds long.",
+    "marker:point-with-end": "Slot {slot} is a point and has no end.",
+    "marker:loop-without-end": "Slot {slot} is a loop and needs an end after its start.",
+    "marker:not-a-number": "Slot {slot}: times are whole microseconds.",
+}
+
+
+def sentence_for(code: str, **values: Any) -> str:
+    """The sentence for a code; raises ``KeyError`` for a code that has none."""
+    sentence = MESSAGES.get(code) or AUDIO_MESSAGES[code]
+    return sentence.format(**values) if values else sentence

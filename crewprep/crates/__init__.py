@@ -1,0 +1,1 @@
+"""Nights and crates. A crate is pinned to one convention version."""

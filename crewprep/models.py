@@ -1,0 +1,40 @@
+"""Every noun of the product, in the order in which the domain imports them."""
+
+from crewprep.activity.models import Activity
+from crewprep.analysis.models import Analysis
+from crewprep.conventions.models import Convention, ConventionVersion, Slot
+from crewprep.crates.models import Crate, CrateTrack, Night
+from crewprep.crews.models import Crew, Membership, Role, User
+from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
+from crewprep.sheets.models import Draft, DraftMarker, SheetMarker, SheetVersion
+from crewprep.tracks.models import Copy, Track, TrackState
+
+__all__ = [
+    "Activity",
+    "Analysis",
+    "Convention",
+    "ConventionVersion",
+    "Copy",
+    "Crate",
+    "CrateTrack",
+    "Crew",
+    "Draft",
+    "DraftMarker",
+    "Job",
+    "JobKind",
+    "JobState",
+    "Membership",
+    "Night",
+    "Proposal",
+    "ProposalState",
+    "ProposedMarker",
+    "Remark",
+    "Role",
+    "SheetMarker",
+    "SheetVersion",
+    "Slot",
+    "Track",
+    "TrackState",
+    "User",
+]

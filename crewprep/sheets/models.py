@@ -1,0 +1,118 @@
+"""Markers, drafts and sheet versions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import models
+from django.db.models import F, Q
+
+from crewprep.common.models import CrewRow, Row
+
+
+class MarkerFields(Row):
+    """A point (``end_us`` empty) or a loop on a track's timeline that fills a slot of the convention."""
+
+    slot = models.PositiveSmallIntegerField()
+    start_us = models.BigIntegerField()
+    end_us = models.BigIntegerField(null=True, blank=True)
+    label = models.CharField(max_length=60, blank=True, default="")
+
+    class Meta:
+        abstract = True
+        ordering = ["slot"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(start_us__gte=0) & (Q(end_us__isnull=True) | Q(end_us__gt=F("start_us"))),
+                name="%(class)s_times_in_order",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.slot} at {self.start_us} µs"
+
+
+class Draft(CrewRow):
+    """What the analysis suggests for one track under one convention version.
+
+    ``empty`` lists the slots left open with the reason: ``[{"slot": 5, "reason": "…"}]``.
+    """
+
+    track = models.ForeignKey("crewprep.Track", on_delete=models.CASCADE, related_name="drafts")
+    analysis = models.ForeignKey("crewprep.Analysis", on_delete=models.CASCADE, related_name="drafts")
+    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.PROTECT, related_name="+")
+    empty = models.JSONField(default=list)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["analysis", "convention_version"], name="draft_once_per_analysis_and_rules")
+        ]
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"draft of {self.track_id}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Insert; an existing draft is refused."""
+        if not self._state.adding:
+            raise TypeError("A draft never changes; a new analysis makes a new one.")
+        super().save(*args, **kwargs)
+
+
+class DraftMarker(MarkerFields):
+    """A suggested marker with its confidence (0 to 1) and one reason in words."""
+
+    draft = models.ForeignKey(Draft, on_delete=models.CASCADE, related_name="markers")
+    confidence = models.FloatField()
+    reason = models.CharField(max_length=300)
+
+    class Meta(MarkerFields.Meta):
+        constraints = [
+            *MarkerFields.Meta.constraints,
+            models.UniqueConstraint(fields=["draft", "slot"], name="draft_slot_once"),
+        ]
+
+
+class SheetVersion(CrewRow):
+    """An approved sheet. Numbers count approvals of one track; the highest is the track's sheet. Never changes."""
+
+    track = models.ForeignKey("crewprep.Track", on_delete=models.CASCADE, related_name="sheet_versions")
+    number = models.PositiveIntegerField()
+    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.PROTECT, related_name="+")
+    analysis = models.ForeignKey("crewprep.Analysis", on_delete=models.PROTECT, related_name="+")
+    proposed_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
+    approved_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["track", "number"], name="sheet_number_once_per_track"),
+            models.CheckConstraint(condition=~Q(approved_by=F("proposed_by")), name="sheet_never_approved_by_its_author"),
+        ]
+        ordering = ["-number"]
+
+    def __str__(self) -> str:
+        return f"sheet {self.number} of {self.track_id}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Insert; an existing version is refused."""
+        if not self._state.adding:
+            raise TypeError("An approved sheet never changes; a new approval makes a new version.")
+        super().save(*args, **kwargs)
+
+
+class SheetMarker(MarkerFields):
+    """A marker of an approved sheet."""
+
+    sheet = models.ForeignKey(SheetVersion, on_delete=models.CASCADE, related_name="markers")
+
+    class Meta(MarkerFields.Meta):
+        constraints = [
+            *MarkerFields.Meta.constraints,
+            models.UniqueConstraint(fields=["sheet", "slot"], name="sheet_slot_once"),
+        ]
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Insert; an existing marker is refused."""
+        if not self._state.adding:
+            raise TypeError("A marker of an approved sheet never changes.")
+        super().save(*args, **kwargs)

@@ -1,0 +1,1 @@
+"""Pages and fragments, one module a screen. A view parses, calls one service and answers."""

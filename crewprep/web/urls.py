@@ -1,0 +1,3 @@
+"""Page routes."""
+
+urlpatterns: list[object] = []
