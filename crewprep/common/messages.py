@@ -25,12 +25,6 @@ MESSAGES: dict[str, str] = {
     "crate:name-taken": "Your crew already has a crate named “{name}”. Choose another name.",
     "crate:name-missing": "A crate needs a name, such as the night it is for.",
     "upload:name-missing": "The upload carries no file. Choose one or more audio files.",
-    "upload:too-large": "The file is larger than {limit_mb} MB. Export it as FLAC or a shorter cut and upload that.",
-    "upload:empty": "The file is empty. Check that it was copied completely and upload it again.",
-    "upload:interrupted": "The upload stopped before the end. Upload the file again.",
-    "upload:not-audio": (
-        "“{name}” does not look like WAV, FLAC, AIFF, MP3, Ogg, Opus or M4A audio. Export it in one of these formats."
-    ),
     "upload:wrong-extension": (
         "“{name}” holds {format} audio, which does not match its ending. Rename it to the right ending and upload it again."
     ),

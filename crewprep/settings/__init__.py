@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis_worker.core.limits import Limits
 from crewprep.settings import env, services
 
 BASE_DIR = env.BASE_DIR
@@ -108,9 +109,8 @@ SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 
-# Uploads arrive as one multipart request a file; anything over 2.5 MB is spooled to disk by Django.
-UPLOAD_MAX_BYTES = 200 * 1024 * 1024
-FILE_UPLOAD_TEMP_DIR = None
+UPLOAD_MAX_BYTES = Limits().max_bytes
+FILE_UPLOAD_HANDLERS = ["crewprep.tracks.upload.QuarantineUploadHandler"]
 
 # The job table is the truth, Celery only rings (see crewprep.jobs).
 JOB_LEASE_S = 60

@@ -1,0 +1,55 @@
+"""Storing what a worker measured."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis_worker.core.results import Decode, TrackAnalysis
+from crewprep.activity.services import record
+from crewprep.analysis.models import Analysis
+from crewprep.jobs.models import Job
+from crewprep.tracks.selectors import reference_copy
+from crewprep.tracks.services import mark_ready
+
+
+def store_analysis(
+    *,
+    job: Job,
+    decode: Decode,
+    facts: dict[str, Any],
+    proxy_key: str,
+    warnings: tuple[str, ...],
+    title: str,
+    artist: str,
+) -> Analysis:
+    """Write an analysis and mark its track ready; called inside the transaction that finishes its job.
+
+    ``facts`` is ``TrackAnalysis.to_facts()``; raises ``KeyError`` where it lacks a needed name.
+    """
+    result = TrackAnalysis.from_facts(facts)
+    track = job.track
+    analysis = Analysis.objects.create(
+        crew_id=job.crew_id,
+        track=track,
+        job=job,
+        engine=result.engine,
+        pcm_sha256=decode.pcm_sha256,
+        duration_us=result.duration_us,
+        tempo_bpm=result.tempo_bpm,
+        steady=result.steady,
+        key_name=result.key.name if result.key else "",
+        loudness_lufs=result.loudness_lufs,
+        true_peak_dbtp=result.true_peak_dbtp,
+        facts=facts,
+    )
+    mark_ready(
+        track=track,
+        copy=reference_copy(track),
+        decode=decode,
+        proxy_key=proxy_key,
+        warnings=warnings,
+        title=title,
+        artist=artist,
+    )
+    record(actor=None, verb="track analysed", subject=track, engine=result.engine)
+    return analysis

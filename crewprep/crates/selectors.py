@@ -1,0 +1,43 @@
+"""Reading crates."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.db.models import Count, Q, QuerySet
+
+from crewprep.common.errors import NotFound
+from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crews.models import Membership
+
+
+def crates_of(member: Membership) -> QuerySet[Crate]:
+    """The crew's crates, newest first, each with ``track_count`` and ``sheet_count`` (tracks with an approved sheet)."""
+    return (
+        Crate.objects.filter(crew=member.crew)
+        .select_related("night", "convention_version__convention")
+        .annotate(
+            track_count=Count("places", distinct=True),
+            sheet_count=Count(
+                "places__track", filter=Q(places__track__sheet_versions__isnull=False), distinct=True
+            ),
+        )
+        .order_by("-created_at")
+    )
+
+
+def crate_for(member: Membership, crate_id: UUID) -> Crate:
+    """The only way for a request to reach a crate; raises ``NotFound`` for another crew's as for none."""
+    crate = (
+        Crate.objects.filter(crew=member.crew, pk=crate_id)
+        .select_related("night", "convention_version__convention", "crew")
+        .first()
+    )
+    if crate is None:
+        raise NotFound
+    return crate
+
+
+def places_of(crate: Crate) -> QuerySet[CrateTrack]:
+    """The crate's tracks in order."""
+    return crate.places.select_related("track").order_by("position", "created_at")

@@ -1,0 +1,51 @@
+"""Making crates and putting tracks into them."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from django.db import IntegrityError, transaction
+from django.db.models import Max
+
+from crewprep.activity.services import record
+from crewprep.common.errors import Conflict, Invalid
+from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate, CrateTrack, Night
+from crewprep.crews.models import Membership
+from crewprep.crews.rules import may_fill_crates
+from crewprep.tracks.models import Track
+
+
+def make_crate(
+    *, member: Membership, name: str, convention_version: ConventionVersion | None, night_date: dt.date | None = None
+) -> Crate:
+    """Make a crate pinned to a convention version, with its night where a date is given.
+
+    Raises ``Refused``, ``Invalid`` for a missing name or convention, ``Conflict`` where the name is taken.
+    """
+    may_fill_crates(member).require()
+    name = name.strip()[:80]
+    if not name:
+        raise Invalid("crate:name-missing")
+    if convention_version is None:
+        raise Invalid("convention:none")
+    try:
+        with transaction.atomic():
+            night = (
+                Night.objects.get_or_create(crew=member.crew, name=name, date=night_date)[0] if night_date else None
+            )
+            crate = Crate.objects.create(
+                crew=member.crew, name=name, night=night, convention_version=convention_version, made_by=member.user
+            )
+            record(actor=member.user, verb="crate made", subject=crate, name=name)
+    except IntegrityError as error:
+        raise Conflict("crate:name-taken", name=name) from error
+    return crate
+
+
+@transaction.atomic
+def add_track(*, crate: Crate, track: Track) -> CrateTrack:
+    """Put a track at the end of a crate; a track that is there already keeps its place."""
+    last = crate.places.aggregate(last=Max("position"))["last"] or 0
+    place, _ = CrateTrack.objects.get_or_create(crate=crate, track=track, defaults={"position": last + 1})
+    return place

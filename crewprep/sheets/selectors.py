@@ -1,0 +1,44 @@
+"""Reading drafts and sheets."""
+
+from __future__ import annotations
+
+from crewprep.analysis.selectors import current_analysis
+from crewprep.common.errors import NotFound
+from crewprep.conventions.models import ConventionVersion
+from crewprep.crews.models import Membership
+from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.tracks.models import Track
+
+
+def current_draft(track: Track, version: ConventionVersion) -> Draft | None:
+    """The draft from the track's newest analysis under a convention version, or None while a worker makes it."""
+    analysis = current_analysis(track)
+    if analysis is None:
+        return None
+    return (
+        Draft.objects.filter(analysis=analysis, convention_version=version).prefetch_related("markers").first()
+    )
+
+
+def latest_sheet(track: Track) -> SheetVersion | None:
+    """The track's sheet: its latest approved version, or None."""
+    return (
+        SheetVersion.objects.filter(track=track)
+        .select_related("convention_version__convention", "proposed_by", "approved_by")
+        .prefetch_related("markers")
+        .order_by("-number")
+        .first()
+    )
+
+
+def sheet_for(member: Membership, track: Track, number: int | None = None) -> SheetVersion:
+    """A track's approved sheet, the latest or the numbered one; raises ``NotFound`` with ``sheet:none``."""
+    versions = (
+        SheetVersion.objects.filter(crew=member.crew, track=track)
+        .select_related("convention_version__convention", "proposed_by", "approved_by", "track", "analysis")
+        .prefetch_related("markers", "convention_version__slots")
+    )
+    sheet = (versions if number is None else versions.filter(number=number)).order_by("-number").first()
+    if sheet is None:
+        raise NotFound("sheet:none")
+    return sheet

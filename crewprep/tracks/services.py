@@ -1,0 +1,123 @@
+"""Bringing audio in, and what a worker says of it."""
+
+from __future__ import annotations
+
+import errno
+import uuid
+from pathlib import PurePosixPath
+
+from django.core.files.base import File
+from django.core.files.storage import default_storage
+from django.db import transaction
+
+from analysis_worker.core.results import Decode
+from analysis_worker.core.sniff import name_fits, sniff, suffix
+from analysis_worker.core.text import clean_file_name, clean_text
+from crewprep.activity.services import record
+from crewprep.common.errors import DomainError, Invalid
+from crewprep.crews.models import Membership
+from crewprep.crews.rules import may_fill_crates
+from crewprep.jobs.models import Job, JobKind
+from crewprep.jobs.services import enqueue
+from crewprep.tracks.models import Copy, Track, TrackState
+from crewprep.tracks.upload import QuarantinedFile
+
+
+class NoRoom(DomainError):
+    """The disk is full."""
+
+    status = 507
+
+
+def check_upload(upload: QuarantinedFile) -> str:
+    """The format of an upload by its first bytes; raises ``Invalid`` with the reason where it cannot be taken."""
+    name = clean_file_name(upload.name or "")
+    if upload.too_large:
+        raise Invalid("audio:too-large")
+    if not upload.size:
+        raise Invalid("audio:empty")
+    with upload.path.open("rb") as source:
+        audio_format = sniff(source)
+    if audio_format is None:
+        raise Invalid("audio:not-audio")
+    if not name_fits(name, audio_format):
+        raise Invalid("upload:wrong-extension", name=name, format=audio_format.upper())
+    return audio_format
+
+
+def take_in(*, member: Membership, upload: QuarantinedFile) -> Track:
+    """Make a track of an upload and ask for its analysis.
+
+    The file is moved to its final place first, then one transaction writes the rows that name it; where that fails
+    the file is removed again. Raises ``Refused``, ``Invalid`` or ``NoRoom``.
+    """
+    may_fill_crates(member).require()
+    audio_format = check_upload(upload)
+    name = clean_file_name(upload.name or "")
+    key = f"crews/{member.crew_id}/originals/{uuid.uuid4().hex}{suffix(name)}"
+    try:
+        key = default_storage.save(key, File(upload))
+    except OSError as error:
+        if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+            raise NoRoom("storage:full") from error
+        raise
+    upload.adopt()
+    try:
+        with transaction.atomic():
+            track = Track.objects.create(
+                crew=member.crew, title=title_from(name), added_by=member.user, state=TrackState.CHECKING
+            )
+            Copy.objects.create(
+                crew=member.crew,
+                track=track,
+                original_name=name,
+                format=audio_format,
+                size_bytes=upload.size or 0,
+                sha256=upload.sha256,
+                audio_key=key,
+            )
+            enqueue(track=track, kind=JobKind.ANALYSE, input_sha256=upload.sha256, params={}, asked_by=member.user)
+            record(actor=member.user, verb="track uploaded", subject=track, name=name, bytes=upload.size)
+    except BaseException:
+        default_storage.delete(key)
+        raise
+    return track
+
+
+def title_from(name: str) -> str:
+    """A readable title from a file name, until the tags or a member give a better one."""
+    return clean_text(PurePosixPath(name).stem.replace("_", " ")) or "Untitled"
+
+
+def mark_ready(
+    *,
+    track: Track,
+    copy: Copy,
+    decode: Decode,
+    proxy_key: str,
+    warnings: tuple[str, ...],
+    title: str,
+    artist: str,
+) -> None:
+    """Write down the canonical decode and open the track for preparation; part of a worker's finish.
+
+    Tags fill in a title that is still the file's name, and an artist that is still empty.
+    """
+    copy.decoder, copy.decoder_version = decode.decoder, decode.decoder_version
+    copy.leading_trim_frames = decode.leading_trim_frames
+    copy.sample_rate, copy.channels, copy.frames = decode.sample_rate, decode.channels, decode.frames
+    copy.pcm_sha256, copy.proxy_key = decode.pcm_sha256, proxy_key
+    copy.save()
+    if title and track.title == title_from(copy.original_name):
+        track.title = clean_text(title) or track.title
+    track.artist = track.artist or clean_text(artist)
+    track.state, track.refusal_code, track.warnings = TrackState.READY, "", list(warnings)
+    track.save()
+
+
+def refuse_track(*, job: Job, code: str) -> None:
+    """Note that a track's audio cannot be used, and why; part of a worker's finish."""
+    track = job.track
+    track.state, track.refusal_code = TrackState.REFUSED, code
+    track.save(update_fields=["state", "refusal_code"])
+    record(actor=None, verb="track refused", subject=track, code=code)
