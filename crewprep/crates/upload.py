@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from django.db import transaction
-
 from crewprep.crates.models import Crate
 from crewprep.crates.services import add_track
 from crewprep.crews.models import Membership
@@ -14,7 +12,4 @@ from crewprep.tracks.upload import QuarantinedFile
 
 def upload_to_crate(*, member: Membership, crate: Crate, upload: QuarantinedFile) -> Track:
     """Take a file in and put its track at the end of the crate; raises as ``take_in`` does."""
-    with transaction.atomic():
-        track = take_in(member=member, upload=upload)
-        add_track(crate=crate, track=track)
-    return track
+    return take_in(member=member, upload=upload, place=lambda track: add_track(crate=crate, track=track))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import uuid
+from collections.abc import Callable
 from pathlib import PurePosixPath
 
 from django.core.files.base import File
@@ -45,8 +46,10 @@ def check_upload(upload: QuarantinedFile) -> str:
     return audio_format
 
 
-def take_in(*, member: Membership, upload: QuarantinedFile) -> Track:
-    """Make a track of an upload and ask for its analysis.
+def take_in(
+    *, member: Membership, upload: QuarantinedFile, place: Callable[[Track], object] | None = None
+) -> Track:
+    """Make a track of an upload and ask for its analysis; ``place`` may do more with it in the same transaction.
 
     The file is moved to its final place first, then one transaction writes the rows that name it; where that fails
     the file is removed again. Raises ``Refused``, ``Invalid`` or ``NoRoom``.
@@ -77,6 +80,8 @@ def take_in(*, member: Membership, upload: QuarantinedFile) -> Track:
                 audio_key=key,
             )
             enqueue(track=track, kind=JobKind.ANALYSE, input_sha256=upload.sha256, params={}, asked_by=member.user)
+            if place is not None:
+                place(track)
             record(actor=member.user, verb="track uploaded", subject=track, name=name, bytes=upload.size)
     except BaseException:
         default_storage.delete(key)

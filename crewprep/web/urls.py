@@ -1,3 +1,7 @@
-"""Page routes."""
+"""Page routes; each module of ``crewprep.web`` is a screen."""
 
-urlpatterns: list[object] = []
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver
+
+urlpatterns: list[URLPattern | URLResolver] = []

@@ -1,0 +1,1 @@
+"""The suite; it mirrors the packages of the product."""
