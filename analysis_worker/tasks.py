@@ -1,0 +1,65 @@
+"""What Celery runs: thin tasks over ``crewprep.jobs`` and ``handlers``.
+
+``handlers`` is imported where it is used: a web process imports this module to ring, and must not load the analysis.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from celery import shared_task
+from celery.signals import worker_process_init, worker_shutting_down
+
+from analysis_worker import stopping
+from crewprep.jobs import services as jobs
+
+log = logging.getLogger(__name__)
+
+
+@shared_task(ignore_result=True)
+def run_job(job_id: str, **_later_arguments: Any) -> None:
+    """Answer the bell that rang for a job: take whichever job's turn it is, and do it.
+
+    The id says that there is work, not which: turns are decided by the job table, so that a crew whose bells stand
+    in line behind another's five hundred does not wait for them. A bell with no work left is silent. Before leaving,
+    ring once more where jobs wait whose bells are old.
+    """
+    if stopping.is_stopping():
+        return  # the job keeps its row; another worker, or this one after its restart, hears the next bell
+    claim = jobs.claim_next()
+    if claim is None:
+        log.debug("Bell for job %s: nothing waits.", job_id)
+        return
+    from analysis_worker import handlers
+
+    handlers.run(claim)
+    if not stopping.is_stopping():
+        jobs.ring_due(limit=1)
+
+
+@shared_task(ignore_result=True)
+def ring_waiting_jobs() -> int:
+    """Every few seconds: ring for jobs whose bells were lost, give up those that lost their last worker."""
+    return jobs.ring_due()
+
+
+@shared_task(ignore_result=True)
+def sweep_files() -> int:
+    """Every hour: remove what killed processes left behind."""
+    from analysis_worker.sweep import sweep
+
+    return sweep()
+
+
+@worker_shutting_down.connect
+def _stop(**_details: Any) -> None:
+    stopping.stop()
+
+
+@worker_process_init.connect
+def _warm_up(**_details: Any) -> None:
+    """Load the analysis when a pool process starts, not when its first job arrives."""
+    from analysis_worker import handlers
+
+    handlers.warm_up()
