@@ -12,7 +12,7 @@ import mmap
 _flag = mmap.mmap(-1, 1)
 
 
-class Stopping(Exception):
+class StopError(Exception):
     """The worker is told to stop: leave the work as it is."""
 
 
@@ -32,6 +32,6 @@ def is_stopping() -> bool:
 
 
 def check() -> None:
-    """Raise ``Stopping`` where the worker is told to stop."""
+    """Raise ``StopError`` where the worker is told to stop."""
     if is_stopping():
-        raise Stopping
+        raise StopError

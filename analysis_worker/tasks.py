@@ -6,10 +6,11 @@
 from __future__ import annotations
 
 import logging
+import threading
 from typing import Any
 
 from celery import shared_task
-from celery.signals import worker_process_init, worker_shutting_down
+from celery.signals import worker_process_init, worker_ready, worker_shutting_down
 
 from analysis_worker import stopping
 from crewprep.jobs import services as jobs
@@ -47,9 +48,9 @@ def ring_waiting_jobs() -> int:
 @shared_task(ignore_result=True)
 def sweep_files() -> int:
     """Every hour: remove what killed processes left behind."""
-    from analysis_worker.sweep import sweep
+    from analysis_worker import files
 
-    return sweep()
+    return files.sweep()
 
 
 @worker_shutting_down.connect
@@ -58,8 +59,14 @@ def _stop(**_details: Any) -> None:
 
 
 @worker_process_init.connect
+def _load(**_details: Any) -> None:
+    """Load what jobs need when a pool process starts, not when its first job arrives."""
+    from analysis_worker import handlers  # noqa: F401
+
+
+@worker_ready.connect
 def _warm_up(**_details: Any) -> None:
-    """Load the analysis when a pool process starts, not when its first job arrives."""
+    """Fill the compiler's cache beside the main loop, which must not wait for it."""
     from analysis_worker import handlers
 
-    handlers.warm_up()
+    threading.Thread(target=handlers.warm_up, name="warm-up", daemon=True).start()

@@ -23,6 +23,7 @@ from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.db.models import Case, F, IntegerField, Q, QuerySet, Value, When
 
+from analysis_worker.core.errors import MESSAGES as AUDIO_MESSAGES
 from crewprep.activity.services import record
 from crewprep.common.errors import Conflict
 from crewprep.common.messages import sentence_for
@@ -58,9 +59,7 @@ class Claim:
     params: dict[str, Any]
 
 
-def enqueue(
-    *, track: Track, kind: JobKind, input_sha256: str, params: dict[str, Any], asked_by: User | None
-) -> Job:
+def enqueue(*, track: Track, kind: JobKind, input_sha256: str, params: dict[str, Any], asked_by: User | None) -> Job:
     """Ask for work inside the caller's transaction; the bell rings when that commits.
 
     A request that is live already is answered with the live job, also where two ask at the same moment.
@@ -267,9 +266,12 @@ def _give_up_lost(now: dt.datetime) -> None:
 def _give_up(job: Job, *, cause: str, detail: str) -> None:
     """Set a locked job dead with a sentence that members can act on; the cause is kept in the activity row."""
     job.state, job.stage, job.lease_until, job.finished_at = JobState.DEAD, "", None, clock.now()
-    job.error_code, job.error_detail = "job:gave-up", sentence_for("job:gave-up", attempts=job.attempt)
+    job.error_code = cause if cause in AUDIO_MESSAGES else "job:gave-up"
+    job.error_detail = sentence_for(job.error_code, attempts=job.attempt)
     job.save(update_fields=["state", "stage", "lease_until", "finished_at", "error_code", "error_detail"])
-    record(actor=None, verb="work given up", subject=job, kind=job.kind, attempts=job.attempt, cause=cause, detail=detail)
+    record(
+        actor=None, verb="work given up", subject=job, kind=job.kind, attempts=job.attempt, cause=cause, detail=detail
+    )
     log.error("Job %s was given up after %d attempts: %s %s", job.pk, job.attempt, cause, detail)
 
 

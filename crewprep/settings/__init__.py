@@ -130,8 +130,13 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_PUBLISH_RETRY_POLICY = {"max_retries": 1, "interval_start": 0, "interval_step": 0.2, "interval_max": 0.2}
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR_DIR / "beat-schedule")
 CELERY_BEAT_SCHEDULE = {
-    "ring-waiting-jobs": {"task": "analysis_worker.tasks.ring_waiting_jobs", "schedule": 5.0},
-    "sweep-files": {"task": "analysis_worker.tasks.sweep_files", "schedule": 3600.0},
+    # These lapse where no worker is free to take them, so that they do not pile up behind long jobs.
+    "ring-waiting-jobs": {
+        "task": "analysis_worker.tasks.ring_waiting_jobs",
+        "schedule": 5.0,
+        "options": {"expires": 5.0},
+    },
+    "sweep-files": {"task": "analysis_worker.tasks.sweep_files", "schedule": 3600.0, "options": {"expires": 3600.0}},
 }
 
 REST_FRAMEWORK = {
@@ -162,4 +167,6 @@ LOGGING = {
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": env.text("CREWPREP_LOG_LEVEL", "INFO")},
+    # Celery tells of every bell, also of those without work; what is done is told by analysis_worker.handlers.
+    "loggers": {name: {"level": "WARNING"} for name in ("celery.worker.strategy", "celery.app.trace", "celery.beat")},
 }
