@@ -1,20 +1,27 @@
-"""Settings for the suite: its own folder, quick passwords, and whichever database the run names."""
+"""Settings for the suite: a folder of its own, quick passwords, and whichever database the run names."""
 
 import os
 import tempfile
+from pathlib import Path
 
-_var = os.environ.setdefault("CREWPREP_VAR", tempfile.mkdtemp(prefix="crewprep-test-"))
-os.environ["DATABASE_URL"] = os.environ.get("CREWPREP_TEST_DATABASE_URL", "")
-os.environ["CELERY_BROKER_URL"] = "memory://"
+from crewprep.settings import *  # noqa: F403  the product's settings are what is tested
+from crewprep.settings import services
 
-from crewprep.settings import *  # noqa: E402, F403  the environment above must come first
-from crewprep.settings import DATABASES, STORAGES, VAR_DIR  # noqa: E402
+VAR_DIR = Path(os.environ.get("CREWPREP_TEST_VAR") or tempfile.mkdtemp(prefix="crewprep-test-"))
+QUARANTINE_DIR = VAR_DIR / "quarantine"
+WORK_DIR = VAR_DIR / "work"
+STATIC_ROOT = VAR_DIR / "static"
+STATIC_ROOT.mkdir(parents=True, exist_ok=True)
 
 SECRET_KEY = "for tests only"
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
-WHITENOISE_USE_FINDERS = True
-WHITENOISE_AUTOREFRESH = True
+DATABASES = {"default": services.database(os.environ.get("CREWPREP_TEST_DATABASE_URL", ""), VAR_DIR)}
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     # A file, not memory: races and second processes must meet the same database.
     DATABASES["default"]["TEST"] = {"NAME": str(VAR_DIR / "test.sqlite3")}
+STORAGES = services.storages(VAR_DIR)
+STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = True
+CELERY_BROKER_URL = "memory://"
+CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, object] = {}

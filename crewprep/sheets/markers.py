@@ -37,9 +37,7 @@ def _is_int(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**62
 
 
-def check_markers(
-    markers: Sequence[MarkerInput], *, version: ConventionVersion, duration_us: int
-) -> list[MarkerInput]:
+def check_markers(markers: Sequence[MarkerInput], *, version: ConventionVersion, duration_us: int) -> list[MarkerInput]:
     """The markers in slot order; raises ``Invalid`` with the code of the first that cannot stand.
 
     Each slot of the convention holds at most one marker, inside the audio, a loop where the slot asks for a loop.

@@ -86,7 +86,9 @@ class SheetVersion(CrewRow):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["track", "number"], name="sheet_number_once_per_track"),
-            models.CheckConstraint(condition=~Q(approved_by=F("proposed_by")), name="sheet_never_approved_by_its_author"),
+            models.CheckConstraint(
+                condition=~Q(approved_by=F("proposed_by")), name="sheet_never_approved_by_its_author"
+            ),
         ]
         ordering = ["-number"]
 

@@ -15,9 +15,7 @@ def current_draft(track: Track, version: ConventionVersion) -> Draft | None:
     analysis = current_analysis(track)
     if analysis is None:
         return None
-    return (
-        Draft.objects.filter(analysis=analysis, convention_version=version).prefetch_related("markers").first()
-    )
+    return Draft.objects.filter(analysis=analysis, convention_version=version).prefetch_related("markers").first()
 
 
 def latest_sheet(track: Track) -> SheetVersion | None:

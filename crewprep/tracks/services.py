@@ -7,7 +7,6 @@ import uuid
 from collections.abc import Callable
 from pathlib import PurePosixPath
 
-from django.core.files.base import File
 from django.core.files.storage import default_storage
 from django.db import transaction
 
@@ -46,9 +45,7 @@ def check_upload(upload: QuarantinedFile) -> str:
     return audio_format
 
 
-def take_in(
-    *, member: Membership, upload: QuarantinedFile, place: Callable[[Track], object] | None = None
-) -> Track:
+def take_in(*, member: Membership, upload: QuarantinedFile, place: Callable[[Track], object] | None = None) -> Track:
     """Make a track of an upload and ask for its analysis; ``place`` may do more with it in the same transaction.
 
     The file is moved to its final place first, then one transaction writes the rows that name it; where that fails
@@ -59,7 +56,7 @@ def take_in(
     name = clean_file_name(upload.name or "")
     key = f"crews/{member.crew_id}/originals/{uuid.uuid4().hex}{suffix(name)}"
     try:
-        key = default_storage.save(key, File(upload))
+        key = default_storage.save(key, upload)
     except OSError as error:
         if error.errno in {errno.ENOSPC, errno.EDQUOT}:
             raise NoRoom("storage:full") from error

@@ -33,9 +33,10 @@ class QuarantinedFile(UploadedFile):
         return str(self.path)
 
     def adopt(self) -> Path:
-        """Hand the file over: closing no longer removes it."""
+        """Hand the file over: it is closed here, and closing no longer removes it."""
         path = self.path
         self.path = Path()
+        super().close()
         return path
 
     def close(self) -> None:
