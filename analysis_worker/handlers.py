@@ -29,7 +29,7 @@ from crewprep.conventions.selectors import rules_of
 from crewprep.jobs import services as jobs
 from crewprep.jobs.models import Job, JobKind
 from crewprep.jobs.services import Claim
-from crewprep.sheets.services import store_draft
+from crewprep.sheets.services import ask_for_drafts, store_draft
 from crewprep.tracks.models import Track
 from crewprep.tracks.selectors import reference_copy
 from crewprep.tracks.services import refuse_track
@@ -132,7 +132,7 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
         proxy_key = files.store(decoded.proxy_path, proxy_key_of(claim))
 
     def store(job: Job) -> None:
-        store_analysis(
+        analysis = store_analysis(
             job=job,
             decode=decoded.decode,
             facts=facts,
@@ -141,6 +141,7 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
             title=decoded.title,
             artist=decoded.artist,
         )
+        ask_for_drafts(analysis=analysis, asked_by=job.asked_by)
 
     if not jobs.finish(claim, store):
         default_storage.delete(proxy_key)  # its name holds our token, so no row can come to name it
