@@ -45,7 +45,9 @@ def publish_convention(*, member: Membership, document: dict[str, Any]) -> Conve
     for position, given in enumerate(document["slots"], start=1):
         for field, allowed in (("colour", COLOURS), ("shape", SHAPES)):
             if given.get(field) not in allowed:
-                raise Invalid("convention:invalid", detail=f"Slot {position}: {field} must be one of {', '.join(allowed)}.")
+                raise Invalid(
+                    "convention:invalid", detail=f"Slot {position}: {field} must be one of {', '.join(allowed)}."
+                )
         if len(str(given.get("name", ""))) > 40 or len(str(given.get("guidance", ""))) > 300:
             raise Invalid(
                 "convention:invalid",

@@ -25,7 +25,9 @@ class Crate(CrewRow):
 
     name = models.CharField(max_length=80)
     night = models.ForeignKey(Night, null=True, blank=True, on_delete=models.SET_NULL, related_name="crates")
-    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.PROTECT, related_name="crates")
+    convention_version = models.ForeignKey(
+        "crewprep.ConventionVersion", on_delete=models.PROTECT, related_name="crates"
+    )
     tracks = models.ManyToManyField("crewprep.Track", through="crewprep.CrateTrack", related_name="crates")
     made_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
 

@@ -18,9 +18,7 @@ def crates_of(member: Membership) -> QuerySet[Crate]:
         .select_related("night", "convention_version__convention")
         .annotate(
             track_count=Count("places", distinct=True),
-            sheet_count=Count(
-                "places__track", filter=Q(places__track__sheet_versions__isnull=False), distinct=True
-            ),
+            sheet_count=Count("places__track", filter=Q(places__track__sheet_versions__isnull=False), distinct=True),
         )
         .order_by("-created_at")
     )

@@ -31,9 +31,7 @@ def make_crate(
         raise Invalid("convention:none")
     try:
         with transaction.atomic():
-            night = (
-                Night.objects.get_or_create(crew=member.crew, name=name, date=night_date)[0] if night_date else None
-            )
+            night = Night.objects.get_or_create(crew=member.crew, name=name, date=night_date)[0] if night_date else None
             crate = Crate.objects.create(
                 crew=member.crew, name=name, night=night, convention_version=convention_version, made_by=member.user
             )
