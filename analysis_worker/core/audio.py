@@ -13,23 +13,21 @@ in every other decoder (1,105 frames with the common encoder), and is left so, b
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final, Protocol
 
 import numpy as np
 import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from analysis_worker.core.containers import Layout, inspect
+from analysis_worker.core.containers import Layout, admit
 from analysis_worker.core.errors import AudioError
 from analysis_worker.core.limits import Limits
-from analysis_worker.core.m4a import M4aReader
+from analysis_worker.core.mp3 import with_true_length
 from analysis_worker.core.results import Decode
-from analysis_worker.core.sniff import EXTENSIONS, name_fits, sniff, suffix
 
 ANALYSIS_RATE: Final = 44_100
 BLOCK_FRAMES: Final = 65_536
@@ -49,7 +47,6 @@ _SUBTYPES: Final = frozenset(
     ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "VORBIS", "OPUS", "FLAC", "MPEG_LAYER_III")
 )
 _UNKNOWN_FRAMES: Final = 1 << 62
-_KNOWN_SUFFIXES: Final = frozenset(ending for endings in EXTENSIONS.values() for ending in endings)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,7 +73,7 @@ class Stream:
     sample_rate: int
     channels: int
     declared_frames: int | None
-    _reader: Any
+    _reader: Reader
     _limits: Limits
     _layout: Layout
     _warnings: set[str] = field(default_factory=set)
@@ -96,8 +93,11 @@ class Stream:
             yield block
         if frames == 0:
             raise AudioError("audio:unreadable" if self.declared_frames else "audio:empty", "no frame decoded")
-        if frames < self._limits.min_duration_s * self.sample_rate:
-            raise AudioError("audio:too-short", f"{frames} frames at {self.sample_rate} Hz")
+        min_frames = self._limits.min_duration_s * self.sample_rate
+        if frames < min_frames:
+            damaged = self.declared_frames is not None and self.declared_frames >= min_frames
+            code = "audio:unreadable" if damaged else "audio:too-short"
+            raise AudioError(code, f"{frames} frames at {self.sample_rate} Hz")
         short = self.declared_frames is not None and frames < _DAMAGED_BELOW * self.declared_frames
         if self._layout.truncated or (short and self.audio_format == "flac" and not self._reader.errors):
             self._warnings.add("audio:truncated")
@@ -132,28 +132,19 @@ class Stream:
 
 @contextmanager
 def open_stream(source: BinaryIO, *, limits: Limits, format_hint: str = "") -> Iterator[Stream]:
-    """Open a seekable binary file for decoding in bounded memory.
+    """Open a seekable binary file for decoding in bounded memory; ``format_hint`` as for ``admit``.
 
-    ``format_hint`` is the file's name or its ending; a known ending that does not fit the content is refused, ``""``
-    goes by the content alone. Raises ``AudioError`` for a file that is not ours to read or lies outside the limits.
+    A file that does not tell its length is decoded once for the count alone, so that a bomb is known before anything
+    is made of it. Raises ``AudioError`` for a file that is not ours to read or lies outside the limits.
     """
-    size = source.seek(0, os.SEEK_END)
-    if size == 0:
-        raise AudioError("audio:empty", "0 bytes")
-    if size > limits.max_bytes:
-        raise AudioError("audio:too-large", f"{size} bytes")
-    audio_format = sniff(source)
-    if audio_format is None:
-        raise AudioError("audio:not-audio", "no known signature")
-    if suffix(format_hint) in _KNOWN_SUFFIXES and not name_fits(format_hint, audio_format):
-        raise AudioError("audio:not-audio", f"{audio_format} under the name of {suffix(format_hint)}")
-    layout = inspect(source, audio_format)
-    if size >= layout.tag_bytes > limits.max_tag_bytes:
-        raise AudioError("audio:tags-too-large", f"{layout.tag_bytes} bytes")
-    reader: SndfileReader | M4aReader
-    reader = M4aReader(source) if audio_format == "m4a" else SndfileReader(source, audio_format)
+    audio_format, layout = admit(source, limits=limits, format_hint=format_hint)
+    reader = _open_reader(source, audio_format)
     try:
         _check_header(reader, limits)
+        if reader.declared_frames is None:
+            _count(reader, limits)
+            reader.close()
+            reader = _open_reader(source, audio_format)
         yield Stream(audio_format, reader.sample_rate, reader.channels, reader.declared_frames, reader, limits, layout)
     finally:
         reader.close()
@@ -206,19 +197,42 @@ def analysis_blocks(
         yield out.reshape(-1, width)
 
 
+class Reader(Protocol):
+    """One decoder on one open file, good for one pass over ``blocks``."""
+
+    name: str
+    version: str
+    sample_rate: int
+    channels: int
+    declared_frames: int | None
+    leading_trim_frames: int
+    errors: int
+
+    def blocks(self) -> Iterator[NDArray[np.float32]]: ...
+    def close(self) -> None: ...
+
+
+def _open_reader(source: BinaryIO, audio_format: str) -> Reader:
+    source.seek(0)
+    if audio_format == "m4a":
+        from analysis_worker.core.m4a import M4aReader  # FFmpeg is loaded for the files that need it
+
+        return M4aReader(source)
+    return SndfileReader(with_true_length(source) if audio_format == "mp3" else source, audio_format)
+
+
 class SndfileReader:
     """libsndfile on an open file. ``errors`` counts failures after sound had been decoded."""
 
     name = "libsndfile"
-    version = soundfile.__libsndfile_version__
-    leading_trim_frames = 0
+    version = str(soundfile.__libsndfile_version__)
 
     def __init__(self, source: BinaryIO, audio_format: str) -> None:
-        self.errors = 0
+        self.errors = self.leading_trim_frames = 0
         try:
             self._file = soundfile.SoundFile(source)
         except (soundfile.SoundFileError, ValueError, TypeError, OverflowError) as error:
-            raise AudioError("audio:unreadable", str(error)[:200]) from error
+            raise AudioError("audio:unreadable", _said(error)) from error
         if self._file.format not in _CONTAINERS[audio_format] or self._file.subtype not in _SUBTYPES:
             self._file.close()
             raise AudioError("audio:unreadable", f"{self._file.format} {self._file.subtype}")
@@ -236,7 +250,7 @@ class SndfileReader:
                 block = self._file.read(out=buffer)
             except (soundfile.SoundFileError, RuntimeError) as error:
                 if not any_sound:
-                    raise AudioError("audio:unreadable", str(error)[:200]) from error
+                    raise AudioError("audio:unreadable", _said(error)) from error
                 self.errors += 1
                 return
             if len(block) == 0:
@@ -249,7 +263,20 @@ class SndfileReader:
         self._file.close()
 
 
-def _check_header(reader: SndfileReader | M4aReader, limits: Limits) -> None:
+def _said(error: Exception) -> str:
+    """The decoder's own words, without the name of the file that they quote."""
+    return str(getattr(error, "error_string", type(error).__name__))[:200]
+
+
+def _count(reader: Reader, limits: Limits) -> None:
+    max_frames, frames = limits.max_duration_s * reader.sample_rate, 0
+    for block in reader.blocks():
+        frames += len(block)
+        if frames > max_frames:
+            raise AudioError("audio:too-long", f"more than {frames} frames counted")
+
+
+def _check_header(reader: Reader, limits: Limits) -> None:
     if not limits.min_sample_rate <= reader.sample_rate <= limits.max_sample_rate:
         raise AudioError("audio:sample-rate", f"{reader.sample_rate} Hz")
     if not 1 <= reader.channels <= limits.max_channels:

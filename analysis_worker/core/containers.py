@@ -2,7 +2,7 @@
 
 Three questions, because no decoder answers them: does the file end before its header says, how much of it is tags and
 pictures, and how many frames will an MP3 decoder cut from the start. All reads are bounded; sizes are taken as claims.
-Sources are named in ``sniff``; the Xing/LAME header is described by gabriel.mp3-tech.org/mp3infotag.html.
+Sources are named in ``sniff`` and ``mp3``.
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
-from analysis_worker.core.sniff import mpeg_frame_bytes, skip_id3
-
-MP3_DECODER_DELAY: Final = 529
-"""Frames by which an MP3 decoder is late of itself (ISO/IEC 11172-3 synthesis: 528, plus one)."""
+from analysis_worker.core.errors import AudioError
+from analysis_worker.core.limits import Limits
+from analysis_worker.core.mp3 import read_header
+from analysis_worker.core.sniff import EXTENSIONS, name_fits, skip_id3, sniff, suffix
 
 _MAX_CHUNKS: Final = 10_000
+_KNOWN_SUFFIXES: Final = frozenset(ending for endings in EXTENSIONS.values() for ending in endings)
 _UNKNOWN_SIZES: Final = (0, 0x7FFF_F000, 0xFFFF_FFFF)  # what programs write that could not go back to fill it in
 
 
@@ -28,6 +29,28 @@ class Layout:
     truncated: bool = False
     tag_bytes: int = 0
     leading_trim_frames: int = 0
+
+
+def admit(source: BinaryIO, *, limits: Limits, format_hint: str = "") -> tuple[str, Layout]:
+    """(format, layout) of a seekable file that a decoder may see, by its size, signature, name and tags alone.
+
+    ``format_hint`` is the file's name or its ending; a known ending that does not fit the content is refused, ``""``
+    goes by the content alone. Raises ``AudioError``.
+    """
+    size = source.seek(0, os.SEEK_END)
+    if size == 0:
+        raise AudioError("audio:empty", "0 bytes")
+    if size > limits.max_bytes:
+        raise AudioError("audio:too-large", f"{size} bytes")
+    audio_format = sniff(source)
+    if audio_format is None:
+        raise AudioError("audio:not-audio", "no known signature")
+    if suffix(format_hint) in _KNOWN_SUFFIXES and not name_fits(format_hint, audio_format):
+        raise AudioError("audio:not-audio", f"{audio_format} under the name of {suffix(format_hint)}")
+    layout = inspect(source, audio_format)
+    if size >= layout.tag_bytes > limits.max_tag_bytes:
+        raise AudioError("audio:tags-too-large", f"{layout.tag_bytes} bytes")
+    return audio_format, layout
 
 
 def inspect(source: BinaryIO, audio_format: str) -> Layout:
@@ -98,27 +121,13 @@ def _inspect_flac(source: BinaryIO, size: int) -> Layout:
 
 
 def _inspect_mp3(source: BinaryIO, size: int) -> Layout:
-    start, tags = skip_id3(source)
-    source.seek(start)
-    frame = source.read(4096)
-    if mpeg_frame_bytes(frame) is None:
+    sound, tags = skip_id3(source)
+    _, header = read_header(source)
+    if header is None:
         return Layout(False, tags)
-    mpeg_1, mono = frame[1] & 0x08, frame[3] >> 6 == 3
-    info = 4 + ((17 if mono else 32) if mpeg_1 else (9 if mono else 17))
-    if frame[info : info + 4] not in (b"Xing", b"Info"):
-        return Layout(False, tags)
-    flags = int.from_bytes(frame[info + 4 : info + 8], "big")
-    position, truncated = info + 8, False
-    if flags & 1:
-        position += 4
-    if flags & 2:
-        claimed = int.from_bytes(frame[position : position + 4], "big")
-        truncated = claimed > 0 and start + claimed > size + 4096  # some writers leave their own header frame out
-        position += 4
-    position += 100 * bool(flags & 4) + 4 * bool(flags & 8)
-    delay = int.from_bytes(frame[position + 21 : position + 24], "big") >> 12
-    has_delay = len(frame) >= position + 24 and any(frame[position : position + 9])
-    return Layout(truncated, tags, delay + MP3_DECODER_DELAY if has_delay else 0)
+    # Some writers leave their own header frame out of the number of bytes, some tags at the end: allow a little.
+    truncated = header.byte_count is not None and sound + header.byte_count > size + 4096
+    return Layout(truncated, tags, header.leading_trim_frames)
 
 
 def _inspect_ogg(source: BinaryIO, size: int) -> Layout:

@@ -17,6 +17,8 @@ from analysis_worker.core.errors import AudioError
 
 _CODECS: Final = ("aac", "alac")
 _MIN_BLOCK: Final = 32_768
+_PACKET_FRAMES: Final = 1_024  # of AAC; ALAC has more
+_SPARE_PACKETS: Final = 4  # priming and padding
 _SCALES: Final = {"u1": 128.0, "i2": 32_768.0, "i4": 2_147_483_648.0}
 
 
@@ -53,8 +55,7 @@ class M4aReader:
         head = self._first or self._stream.codec_context
         self.sample_rate = int(head.sample_rate or 0)
         self.channels = int(head.layout.nb_channels)
-        length_s = self._stream.duration and float(self._stream.duration * self._stream.time_base)
-        self.declared_frames = round(length_s * self.sample_rate) if length_s and length_s > 0 else None
+        self.declared_frames = self._declared(self._stream.codec_context.sample_rate or self.sample_rate)
 
     def blocks(self) -> Iterator[NDArray[np.float32]]:
         """Blocks of shape (frames, channels)."""
@@ -77,6 +78,13 @@ class M4aReader:
     def close(self) -> None:
         """Give the decoder's memory back; the source stays open."""
         self._container.close()
+
+    def _declared(self, coded_rate: int) -> int | None:
+        """Frames by the stated duration or, if that is more, by the number of packets: the duration may be a lie."""
+        stated_s = float(self._stream.duration * self._stream.time_base) if self._stream.duration else 0.0
+        packets_s = max(0, self._stream.frames - _SPARE_PACKETS) * _PACKET_FRAMES / max(1, coded_rate)
+        longest_s = max(stated_s, packets_s)
+        return round(longest_s * self.sample_rate) if longest_s > 0 else None
 
     def _only_stream(self) -> Any:
         streams = [stream for stream in self._container.streams if stream.type == "audio"]
