@@ -33,6 +33,14 @@ MESSAGES: dict[str, str] = {
     "job:gave-up": "The work stopped {attempts} times without an answer. Press retry; if it stops again, export the file anew.",
     "analysis:none": "The track has not been analysed yet. Wait for the worker, then open it again.",
     "audio:range": "The requested part of the audio does not exist.",
+    "audio:none": "The listening copy of this track is not there yet. Wait for the worker, then open the track again.",
+    "sheet:newer": (
+        "Another sheet of this track was approved while you worked. Your markers are kept here: "
+        "compare them with it, then propose again."
+    ),
+    "marker:unreadable": (
+        "Slot {slot}: “{text}” is not a time. Write minutes and seconds such as 3:00.5, or an address such as 13.1.1."
+    ),
     "sheet:none": "The track has no approved sheet yet. Propose its markers and have them reviewed first.",
     "proposal:pending": "{by} already has a proposal for this track. Open it and change it there, or wait for its verdict.",
     "proposal:moved-on": "The proposal changed or was decided while you looked at it. Reload to see where it stands.",
