@@ -58,7 +58,9 @@ class Service:
 
 def environment(folder: Path, **more: str) -> dict[str, str]:
     """The environment of a service that writes into ``folder`` alone."""
-    keep = {name: value for name, value in os.environ.items() if not name.startswith(("CREWPREP_", "DATABASE_", "CELERY_"))}
+    keep = {
+        name: value for name, value in os.environ.items() if not name.startswith(("CREWPREP_", "DATABASE_", "CELERY_"))
+    }
     keep.pop("DJANGO_SETTINGS_MODULE", None)
     return {**keep, "CREWPREP_VAR": str(folder), "PYTHONUNBUFFERED": "1", "OMP_NUM_THREADS": "1", **more}
 

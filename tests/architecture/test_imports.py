@@ -49,7 +49,9 @@ def test_ringing_the_bell_does_not_import_librosa() -> None:
     assert not loaded & set(HEAVY)
 
 
-@pytest.mark.parametrize("module", ["analysis_worker.core.pipeline", "analysis_worker.__main__", "analysis_worker.child"])
+@pytest.mark.parametrize(
+    "module", ["analysis_worker.core.pipeline", "analysis_worker.__main__", "analysis_worker.child"]
+)
 def test_importing_analysis_worker_core_does_not_import_django(module: str) -> None:
     loaded = loaded_after(f"import {module}")
     assert "numpy" in loaded or module.endswith("child")
