@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 TICK_S: Final = 0.25
+_EXIT_POLL_S: Final = 0.01
 _READ_BYTES: Final = 65_536
 _TAIL_BYTES: Final = 4_096
 
@@ -110,7 +111,7 @@ class _Watch:
 
     def _read(self, wait_s: float) -> None:
         if not self._selector.get_map():
-            time.sleep(wait_s)
+            time.sleep(min(wait_s, _EXIT_POLL_S))  # both pipes are closed: the end is near
             return
         for key, _ in self._selector.select(wait_s):
             while data := self._chunk(key.fd):

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import BinaryIO, Final, Protocol
 
@@ -32,6 +32,7 @@ from analysis_worker.core.results import Decode
 ANALYSIS_RATE: Final = 44_100
 BLOCK_FRAMES: Final = 65_536
 _DAMAGED_BELOW: Final = 0.98
+_STEP_FRAMES: Final = 1_024
 
 _CONTAINERS: Final = {
     "wav": ("WAV", "WAVEX"),
@@ -229,6 +230,7 @@ class SndfileReader:
 
     def __init__(self, source: BinaryIO, audio_format: str) -> None:
         self.errors = self.leading_trim_frames = 0
+        self._source = source
         try:
             self._file = soundfile.SoundFile(source)
         except (soundfile.SoundFileError, ValueError, TypeError, OverflowError) as error:
@@ -243,24 +245,38 @@ class SndfileReader:
 
     def blocks(self) -> Iterator[NDArray[np.float32]]:
         """Blocks of shape (frames, channels) until the decoder gives no more."""
-        any_sound = False
+        frames = 0
         while True:
             buffer = np.empty((BLOCK_FRAMES, self.channels), np.float32)
             try:
                 block = self._file.read(out=buffer)
             except (soundfile.SoundFileError, RuntimeError) as error:
-                if not any_sound:
+                block = self._before_fault(frames)
+                if frames + len(block) == 0:
                     raise AudioError("audio:unreadable", _said(error)) from error
                 self.errors += 1
+                if len(block):
+                    yield block
                 return
             if len(block) == 0:
                 return
-            any_sound = True
+            frames += len(block)
             yield block
 
     def close(self) -> None:
         """Give the decoder's memory back; the source stays open."""
         self._file.close()
+
+    def _before_fault(self, frames: int) -> NDArray[np.float32]:
+        """What lies between ``frames`` and the fault, which libsndfile does not tell: decoded again in small steps."""
+        steps = [np.zeros((0, self.channels), np.float32)]
+        self._source.seek(0)
+        with suppress(soundfile.SoundFileError, RuntimeError), soundfile.SoundFile(self._source) as again:
+            for start in range(0, frames, BLOCK_FRAMES):
+                again.read(min(BLOCK_FRAMES, frames - start), dtype="float32")
+            while len(steps) * _STEP_FRAMES < BLOCK_FRAMES:
+                steps.append(again.read(_STEP_FRAMES, dtype="float32", always_2d=True))
+        return np.concatenate(steps)
 
 
 def _said(error: Exception) -> str:

@@ -88,9 +88,9 @@ class M4aReader:
 
     def _only_stream(self) -> Any:
         streams = [stream for stream in self._container.streams if stream.type == "audio"]
-        if len(streams) != 1 or streams[0].codec_context.name not in _CODECS:
-            names = ", ".join(str(getattr(s.codec_context, "name", "?")) for s in self._container.streams)
-            raise AudioError("audio:unreadable", f"streams: {names or 'none'}")
+        names = [getattr(stream.codec_context, "name", "unknown") for stream in streams]
+        if len(names) != 1 or names[0] not in _CODECS:
+            raise AudioError("audio:unreadable", f"sound streams: {', '.join(names) or 'none'}")
         return streams[0]
 
     def _decoded(self) -> Iterator[Any]:

@@ -77,17 +77,18 @@ def xing_offset(frame: bytes) -> int:
 
 
 def with_true_length(source: BinaryIO) -> BinaryIO:
-    """The same MP3 as a file-like object whose header tells the number of frames that are there.
+    """The same MP3 without the tags before it, as a file-like object whose header tells the number of frames there are.
 
-    Returns ``source`` itself where its header is right, or where there is no frame at all.
+    Returns ``source`` itself where nothing has to change, or where there is no frame at all.
     """
+    tags_end, _ = skip_id3(source)
     start, header = read_header(source)
     count = count_frames(source, start)
     source.seek(0)
-    if count == 0 or (header and abs(header.count - count) <= _TOLERANCE_FRAMES):
+    if count == 0 or (tags_end == 0 and header and abs(header.count - count) <= _TOLERANCE_FRAMES):
         return source
-    if header:
-        patched = _Patched(source, 0, b"", header.count_at, count.to_bytes(4, "big"))
+    if header:  # a decoder does not look far behind a tag for the first frame, and some tags are followed by padding
+        patched = _Patched(source, tags_end, b"", header.count_at, count.to_bytes(4, "big"))
     else:
         patched = _Patched(source, start, _lead_in(_read_at(source, start, 4), count))
     return io.BufferedReader(patched, 1 << 16)
