@@ -42,8 +42,7 @@ class Service:
     def manage(self, *arguments: str, program: str = "") -> str:
         """Run a management command (or, with ``program``, a script with Django set up); returns what it printed."""
         if program:
-            setup = "import os, django; os.environ.setdefault('DJANGO_SETTINGS_MODULE', 'crewprep.settings'); django.setup()\n"
-            command = [sys.executable, "-c", setup + program, *arguments]
+            command = [sys.executable, "-c", f"import django; django.setup()\n{program}", *arguments]
         else:
             command = [sys.executable, "manage.py", *arguments]
         run = subprocess.run(command, cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False)
@@ -62,7 +61,10 @@ def environment(folder: Path, **more: str) -> dict[str, str]:
         name: value for name, value in os.environ.items() if not name.startswith(("CREWPREP_", "DATABASE_", "CELERY_"))
     }
     keep.pop("DJANGO_SETTINGS_MODULE", None)
-    return {**keep, "CREWPREP_VAR": str(folder), "PYTHONUNBUFFERED": "1", "OMP_NUM_THREADS": "1", **more}
+    return {
+        **keep, "CREWPREP_VAR": str(folder), "DJANGO_SETTINGS_MODULE": "crewprep.settings", "PYTHONUNBUFFERED": "1",
+        "OMP_NUM_THREADS": "1", **more,
+    }  # fmt: skip
 
 
 @contextmanager

@@ -27,7 +27,8 @@ def test_the_suite_passes_on_postgresql(postgres_url: str) -> None:
         [
             sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider",
             "-m", "not embedded_only and not postgres and not redis and not browser",
-            "--ignore=tests/core", "--ignore=tests/fixtures", "--ignore=tests/accuracy", "--ignore=tests/worker", "tests",
+            "--ignore=tests/core", "--ignore=tests/fixtures", "--ignore=tests/accuracy", "--ignore=tests/worker",
+            "tests",
         ],
         cwd=ROOT,
         env={**os.environ, "CREWPREP_TEST_DATABASE_URL": url},

@@ -19,8 +19,10 @@ def record(*, actor: User | None, verb: str, subject: CrewRow, **details: Any) -
     Raises ``TransactionManagementError`` outside a transaction.
     """
     if not transaction.get_connection().in_atomic_block:
-        raise transaction.TransactionManagementError(f"{verb}: an activity row belongs in the transaction of its change.")
+        raise transaction.TransactionManagementError(
+            f"{verb}: an activity row belongs in the transaction of its change."
+        )
     return Activity.objects.create(
-        crew_id=subject.crew_id, actor=actor, verb=verb, subject_kind=subject._meta.model_name,
+        crew_id=subject.crew_id, actor=actor, verb=verb, subject_kind=type(subject).__name__.lower(),
         subject_id=subject.pk, details=details,
     )  # fmt: skip

@@ -12,7 +12,7 @@ from crewprep.crews.models import Membership
 
 
 def crates_of(member: Membership) -> QuerySet[Crate]:
-    """The crew's crates, newest first, each with ``track_count`` and ``sheet_count`` (tracks with an approved sheet)."""
+    """The crew's crates, newest first, with ``track_count`` and ``sheet_count`` (tracks with an approved sheet)."""
     return (
         Crate.objects.filter(crew=member.crew)
         .select_related("night", "convention_version__convention")

@@ -11,9 +11,9 @@ from crewprep.review.models import Proposal
 def is_author(member: Membership, proposal: Proposal) -> bool:
     """Whether the member proposed it or ever changed its markers."""
     user_id = member.user_id
-    return (
-        user_id in {proposal.proposed_by_id, proposal.changed_by_id}
-        or proposal.contributors.filter(pk=user_id).exists()
+    # ``all()`` lets a list of proposals fetch every contributor at once.
+    return user_id in {proposal.proposed_by_id, proposal.changed_by_id} or any(
+        person.pk == user_id for person in proposal.contributors.all()
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, TypeGuard, TypeVar
 
 from crewprep.common.errors import Invalid
 from crewprep.conventions.models import ConventionVersion
@@ -28,12 +28,12 @@ class MarkerInput:
         if not isinstance(values, dict):
             raise Invalid("malformed", detail="each marker is an object with slot and start_us.")
         slot, start, end = values.get("slot"), values.get("start_us"), values.get("end_us")
-        if not _is_int(slot) or not _is_int(start) or not (end is None or _is_int(end)):
+        if not _is_whole(slot) or not _is_whole(start) or not (end is None or _is_whole(end)):
             raise Invalid("marker:not-a-number", slot=slot)
         return cls(slot=slot, start_us=start, end_us=end, label=str(values.get("label") or "")[:60])
 
 
-def _is_int(value: Any) -> bool:
+def _is_whole(value: Any) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**62
 
 

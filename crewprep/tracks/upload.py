@@ -19,7 +19,7 @@ REFUSE_BODY_FACTOR = 4
 """A body that announces more than this many times the limit is not read to its end for the sake of a kind answer."""
 
 
-class QuarantinedFile(UploadedFile):
+class QuarantinedFile(UploadedFile):  # type: ignore[type-arg]  # generic in the stubs alone
     """A file that lies in quarantine. Closing it removes it, unless ``adopt`` has taken it over."""
 
     def __init__(self, path: Path, *, name: str, size: int, sha256: str, too_large: bool) -> None:
@@ -50,7 +50,12 @@ class QuarantineUploadHandler(FileUploadHandler):
     """Django's hook for each file of a multipart request."""
 
     def handle_raw_input(
-        self, input_data: Any, META: Any, content_length: int, boundary: Any, encoding: str | None = None
+        self,
+        input_data: Any,
+        META: Any,  # noqa: N803  the name that Django passes
+        content_length: int,
+        boundary: Any,
+        encoding: str | None = None,
     ) -> None:
         """Refuse to read a body of absurd length."""
         if content_length > REFUSE_BODY_FACTOR * settings.UPLOAD_MAX_BYTES:

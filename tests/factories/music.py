@@ -10,7 +10,16 @@ from typing import Any
 from django.db import transaction
 
 from analysis_worker.core.results import (
-    ENGINE_VERSION, Contour, Decode, DraftMarker, Drop, EmptySlot, Key, Section, TempoCandidate, TempoSegment,
+    ENGINE_VERSION,
+    Contour,
+    Decode,
+    DraftMarker,
+    Drop,
+    EmptySlot,
+    Key,
+    Section,
+    TempoCandidate,
+    TempoSegment,
     TrackAnalysis,
 )  # fmt: skip
 from analysis_worker.core.results import Draft as DraftResult

@@ -13,7 +13,12 @@ from crewprep.review.models import Proposal, ProposalState
 from crewprep.review.rules import may_review
 from crewprep.review.selectors import changes_of, open_proposals
 from crewprep.review.services import (
-    RemarkInput, amend_proposal, approve_proposal, propose, return_proposal, withdraw_proposal,
+    RemarkInput,
+    amend_proposal,
+    approve_proposal,
+    propose,
+    return_proposal,
+    withdraw_proposal,
 )  # fmt: skip
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import SheetVersion
@@ -89,12 +94,15 @@ def test_newcomer_may_propose_but_not_review(proposal: Proposal, lead: Membershi
     assert refusal.value.code == "crew:resident-only"
 
     track = factories.analysed_track(lead, crate)
-    assert propose(
-        member=newcomer,
-        track=track,
-        convention_version=crate.convention_version,
-        markers=factories.eight_markers(factories.analysis_result()),
-    ).state == ProposalState.OPEN
+    assert (
+        propose(
+            member=newcomer,
+            track=track,
+            convention_version=crate.convention_version,
+            markers=factories.eight_markers(factories.analysis_result()),
+        ).state
+        == ProposalState.OPEN
+    )
 
 
 def test_whoever_changed_the_markers_counts_as_author(
@@ -108,9 +116,7 @@ def test_whoever_changed_the_markers_counts_as_author(
     assert approve_proposal(member=lead, proposal=proposal, seen_revision=2).proposed_by == reviewer.user
 
 
-def test_an_earlier_hand_stays_an_author(
-    proposal: Proposal, reviewer: Membership, lead: Membership
-) -> None:
+def test_an_earlier_hand_stays_an_author(proposal: Proposal, reviewer: Membership, lead: Membership) -> None:
     amend_proposal(member=reviewer, proposal=proposal, markers=moved(proposal), seen_revision=1)
     amend_proposal(member=lead, proposal=proposal, markers=moved(proposal), seen_revision=2)
 
@@ -156,9 +162,7 @@ def test_returning_needs_words_and_keeps_them(proposal: Proposal, author: Member
     with pytest.raises(Invalid):
         return_proposal(member=reviewer, proposal=proposal, seen_revision=1, remarks=[RemarkInput(4, "  ")])
 
-    return_proposal(
-        member=reviewer, proposal=proposal, seen_revision=1, remarks=[RemarkInput(4, "One phrase late.")]
-    )
+    return_proposal(member=reviewer, proposal=proposal, seen_revision=1, remarks=[RemarkInput(4, "One phrase late.")])
     assert proposal.state == ProposalState.RETURNED
     assert [(remark.slot, remark.text) for remark in proposal.remarks.all()] == [(4, "One phrase late.")]
 
@@ -198,9 +202,7 @@ def test_one_pending_proposal_a_track(proposal: Proposal, reviewer: Membership, 
     assert str(proposal.proposed_by) in conflict.value.sentence
 
 
-def test_withdrawing_is_for_authors_and_leads(
-    proposal: Proposal, author: Membership, reviewer: Membership
-) -> None:
+def test_withdrawing_is_for_authors_and_leads(proposal: Proposal, author: Membership, reviewer: Membership) -> None:
     with pytest.raises(Refused):
         withdraw_proposal(member=reviewer, proposal=proposal, seen_revision=1)
     withdraw_proposal(member=author, proposal=proposal, seen_revision=1)

@@ -1,4 +1,4 @@
-"""``manage.py seed_demo``: an invented crew with a crate that is half prepared, so that every page has something to show.
+"""``manage.py seed_demo``: an invented crew with a half prepared crate, so that every page has something to show.
 
 The tracks are synthesised (``fixtures/demo.py``). The first few are analysed here and now by the same code that the
 worker runs; the rest are left for the worker, so that a newcomer sees it at work.
@@ -27,7 +27,7 @@ from crewprep.sheets.selectors import current_draft
 from crewprep.tracks.models import Track
 from crewprep.tracks.upload import quarantine
 
-PASSWORD = "crewprep-demo"
+PASSWORD = "crewprep-demo"  # noqa: S105  printed at every start; the demo listens on this machine alone
 PEOPLE = (
     ("mirel", "lead", "Mirel Oakhanger"),
     ("tomasz", "resident", "Tomasz Fernbank"),
@@ -115,7 +115,12 @@ def _prepare(
         return [] if draft is None else [MarkerInput(m.slot, m.start_us, m.end_us) for m in draft.markers.all()]
 
     ready = [track for track in tracks if markers(track)]
-    authors = ((first, "As drafted; listened through twice."), (second, ""), (newcomer, "Is the exit loop too early?"), (first, ""))
+    authors = (
+        (first, "As drafted; listened through twice."),
+        (second, ""),
+        (newcomer, "Is the exit loop too early?"),
+        (first, ""),
+    )
     for number, (track, (author, note)) in enumerate(zip(ready, authors, strict=False)):
         given = markers(track)
         if author is newcomer:
@@ -129,7 +134,7 @@ def _prepare(
                 member=second,
                 proposal=proposal,
                 seen_revision=1,
-                remarks=[RemarkInput(given[-1].slot, "Does the last bar of the loop carry a fill? Try four bars earlier.")],
+                remarks=[RemarkInput(given[-1].slot, "Is there a fill in its last bar? Try four bars earlier.")],
             )
 
 

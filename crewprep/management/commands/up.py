@@ -85,7 +85,8 @@ def _require_free(host: str, port: int) -> None:
             probe.bind((host, port))
         except OSError as error:
             raise CommandError(
-                f"Port {port} on {host} cannot be used ({error.strerror}). Stop what runs there, or choose another: make up PORT=8001"
+                f"Port {port} on {host} cannot be used ({error.strerror}). "
+                f"Stop what runs there, or choose another: make up PORT={port + 1}"
             ) from error
 
 
