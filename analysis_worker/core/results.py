@@ -94,6 +94,16 @@ class Contour:
 
 
 @dataclass(frozen=True, slots=True)
+class Loop:
+    """A span of whole bars that may be repeated, and its seam: how well its end joins its start (0 to 1)."""
+
+    start_us: int
+    end_us: int
+    bars: int
+    seam: float
+
+
+@dataclass(frozen=True, slots=True)
 class Decode:
     """The canonical decode: which decoder read the file, and what it gave.
 
@@ -121,7 +131,8 @@ class TrackAnalysis:
     ``beats_us`` holds every beat of the grid inside the audio, ``downbeats_us`` the first beat of each bar and
     ``phrases_us`` the first beat of each phrase, both subsets of ``beats_us``. ``energy`` has one value per downbeat.
     A track without a detectable grid has ``tempo_bpm`` None and empty lists. ``loudness_lufs`` and
-    ``true_peak_dbtp`` are None for silence.
+    ``true_peak_dbtp`` are None for silence. ``loops`` lists, for each usual length, the loops at section starts and
+    the best ones to leave by.
     """
 
     engine: str
@@ -145,6 +156,7 @@ class TrackAnalysis:
     energy: tuple[float, ...]
     contour: Contour
     warnings: tuple[str, ...] = field(default=())
+    loops: tuple[Loop, ...] = field(default=())
 
     def to_facts(self) -> dict[str, Any]:
         """The stored form: plain JSON values, times in integer microseconds."""
@@ -183,6 +195,7 @@ class TrackAnalysis:
                 low=tuple(facts["contour"]["low"]),
             ),
             warnings=tuple(facts["warnings"]),
+            loops=tuple(_read(Loop, item) for item in facts.get("loops", ())),
         )
 
     def to_document(self) -> dict[str, Any]:

@@ -1,0 +1,182 @@
+"""Programme loudness and true peak, and the K-weighted level that the rest of the analysis reads.
+
+Loudness follows ITU-R BS.1770-5 Annex 1: two filters ("K-weighting"), channel weights, blocks of 400 ms that overlap by
+75 %, an absolute gate at -70 LUFS and a relative gate 10 LU below the mean of what passed it. The standard prints filter
+coefficients for 48 kHz alone; ``k_weighting`` derives them for any rate from the analogue prototype that those printed
+coefficients are the bilinear transform of. True peak follows Annex 2: the signal is interpolated to at least 176 kHz
+and the largest magnitude taken. Both are computed in blocks, so the memory they need does not grow with the track.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from analysis_worker.core.units import power_to_db
+
+HOP_S = 0.01
+"""Step of the K-weighted power curve."""
+
+_OFFSET_DB = -0.691  # BS.1770-5 Annex 1, equation 2: a 997 Hz sine of full scale in one channel reads -3.01
+_ABSOLUTE_GATE_LUFS = -70.0
+_RELATIVE_GATE_LU = -10.0
+_BLOCK_HOPS = 40
+_STEP_HOPS = 10
+_FRAMES_AT_ONCE = 1 << 17
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """What was measured. ``integrated_lufs`` is None where no block passes the gates, ``true_peak_dbtp`` for silence.
+
+    ``power`` is the K-weighted power, summed over channels with their weights, per ``HOP_S``.
+    """
+
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    power: NDArray[np.float64]
+
+
+def measure(samples: NDArray[np.float32], sample_rate: int) -> Loudness:
+    """Measure a whole track.
+
+    ``samples`` has shape (frames, channels), full scale at 1.0.
+    """
+    power = k_weighted_power(samples, sample_rate)
+    return Loudness(integrated(power), true_peak(samples, sample_rate), power)
+
+
+def k_weighting(sample_rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Coefficients (b, a) of both stages of K-weighting in one filter of fourth order.
+
+    Stage 1 is a high shelf, stage 2 a high-pass. Their frequencies, qualities and gain are those at which the bilinear
+    transform at 48 kHz gives back the coefficients printed in BS.1770 (tested).
+    """
+    shelf_hz, shelf_q, shelf_db = 1681.974450955533, 0.7071752369554196, 3.999843853973347
+    k = np.tan(np.pi * shelf_hz / sample_rate)
+    high, middle = 10 ** (shelf_db / 20), 10 ** (shelf_db / 20 * 0.4996667741545416)
+    a0 = 1 + k / shelf_q + k * k
+    shelf_b = np.array([high + middle * k / shelf_q + k * k, 2 * (k * k - high), high - middle * k / shelf_q + k * k])
+    shelf_a = np.array([a0, 2 * (k * k - 1), 1 - k / shelf_q + k * k])
+    pass_hz, pass_q = 38.13547087602444, 0.5003270373238773
+    k = np.tan(np.pi * pass_hz / sample_rate)
+    a0_pass = 1 + k / pass_q + k * k
+    pass_a = np.array([1.0, 2 * (k * k - 1) / a0_pass, (1 - k / pass_q + k * k) / a0_pass])
+    return np.convolve(shelf_b / a0, [1.0, -2.0, 1.0]), np.convolve(shelf_a / a0, pass_a)
+
+
+def channel_weights(channels: int) -> NDArray[np.float64]:
+    """Weights of BS.1770 for the usual channel orders: left, right, centre, (low effects,) surrounds.
+
+    Mono counts once. Low effects do not count. With more than six channels the order is not certain and all others
+    count as surrounds.
+    """
+    weights = np.ones(channels)
+    if channels == 4:
+        weights[2:] = 1.41  # left, right and two surrounds
+    elif channels == 5:
+        weights[3:] = 1.41
+    elif channels >= 6:
+        weights[3] = 0.0
+        weights[4:] = 1.41
+    return weights
+
+
+def k_weighted_power(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
+    """K-weighted power per ``HOP_S``, summed over channels by weight; the incomplete last step is dropped."""
+    frames, channels = samples.shape
+    steps = int(frames / (HOP_S * sample_rate))
+    edges = np.round(np.arange(steps + 1) * (HOP_S * sample_rate)).astype(np.int64)
+    total = np.zeros(steps)
+    b, a = k_weighting(sample_rate)
+    steps_at_once = max(1, int(_FRAMES_AT_ONCE / (HOP_S * sample_rate)))
+    for channel, weight in enumerate(channel_weights(channels)):
+        if weight == 0.0:
+            continue
+        state = np.zeros(len(a) - 1)
+        for first in range(0, steps, steps_at_once):
+            bounds = edges[first : min(first + steps_at_once, steps) + 1]
+            block = samples[bounds[0] : bounds[-1], channel].astype(np.float64)
+            filtered, state = signal.lfilter(b, a, block, zi=state)
+            np.square(filtered, out=filtered)
+            sums = np.add.reduceat(filtered, bounds[:-1] - bounds[0])
+            total[first : first + len(sums)] += weight * sums / np.diff(bounds)
+    return total
+
+
+def integrated(power: NDArray[np.float64]) -> float | None:
+    """Gated loudness in LUFS of a K-weighted power curve, None where everything is gated away."""
+    if len(power) < _BLOCK_HOPS:
+        return None
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    blocks = (sums[_BLOCK_HOPS:] - sums[:-_BLOCK_HOPS])[::_STEP_HOPS] / _BLOCK_HOPS
+    blocks = blocks[_to_lufs(blocks) > _ABSOLUTE_GATE_LUFS]
+    if not len(blocks):
+        return None
+    blocks = blocks[_to_lufs(blocks) > _to_lufs(np.mean(blocks)) + _RELATIVE_GATE_LU]
+    return float(_to_lufs(np.mean(blocks)))
+
+
+def span_lufs(power: NDArray[np.float64], start_s: float, end_s: float) -> float:
+    """Ungated loudness of a span of the power curve, in LUFS."""
+    first = max(0, min(int(round(start_s / HOP_S)), len(power) - 1))
+    last = max(first + 1, int(round(end_s / HOP_S)))
+    span = power[first:last]
+    return float(_to_lufs(np.mean(span) if len(span) else 0.0))
+
+
+def true_peak(samples: NDArray[np.float32], sample_rate: int) -> float | None:
+    """Largest magnitude between and at the samples, over all channels, in dBTP; None for silence."""
+    factor = 4 if sample_rate < 96_000 else 2 if sample_rate < 192_000 else 1
+    peak = float(np.max(np.abs(samples))) if samples.size else 0.0
+    if peak == 0.0:
+        return None
+    if factor > 1:
+        bank = _interpolators(factor)
+        for channel in range(samples.shape[1]):
+            peak = max(peak, _peak_between(samples[:, channel], bank))
+    return float(20 * np.log10(peak))
+
+
+_TAPS = 24
+_TOGETHER = 16
+
+
+def _interpolators(factor: int) -> NDArray[np.float32]:
+    """A matrix that gives the values between ``_TOGETHER`` neighbouring samples from those samples and their surroundings.
+
+    Each column is one position between two samples: a Kaiser-windowed sinc of ``_TAPS`` taps, scaled to unit gain at
+    zero frequency. Working on neighbours together turns the interpolation into one matrix product.
+    """
+    columns = []
+    for place in range(_TOGETHER):
+        for phase in range(1, factor):
+            offset = phase / factor
+            distance = np.arange(_TAPS) - (_TAPS / 2 - 1) - offset
+            taps = np.sinc(distance) * np.i0(6.0 * np.sqrt(np.maximum(0, 1 - (distance / (_TAPS / 2)) ** 2)))
+            column = np.zeros(_TOGETHER + _TAPS - 1)
+            column[place : place + _TAPS] = taps / np.sum(taps)
+            columns.append(column)
+    return np.array(columns, dtype=np.float32).T.copy()
+
+
+def _peak_between(channel: NDArray[np.float32], bank: NDArray[np.float32]) -> float:
+    before = _TAPS // 2 - 1
+    peak = 0.0
+    for first in range(0, len(channel), _FRAMES_AT_ONCE):
+        last = min(first + _FRAMES_AT_ONCE, len(channel))
+        rows = -(-(last - first) // _TOGETHER)
+        padded = np.zeros(rows * _TOGETHER + _TAPS - 1, dtype=np.float32)
+        start, end = first - before, min(first - before + len(padded), len(channel))
+        padded[max(0, -start) : end - start] = channel[max(0, start) : end]
+        views = np.lib.stride_tricks.sliding_window_view(padded, bank.shape[0])[::_TOGETHER]
+        between = views @ bank
+        peak = max(peak, float(np.max(between)), -float(np.min(between)))
+    return peak
+
+
+def _to_lufs(power: NDArray[np.float64] | np.floating | float) -> NDArray[np.float64]:
+    return _OFFSET_DB + power_to_db(power)

@@ -1,0 +1,155 @@
+"""Seams of loops: how well the end of a span of bars joins its start.
+
+At the seam the ear hears what came before the end, then what comes after the start. It expects what really came after
+the end. So both bar lines are compared: the 250 ms after each and the 250 ms before each, by their spectrum (log mel), by the
+shape of their low end (normalised correlation below 150 Hz, within ±2 ms), and by their level (a step of 0.5 dB is not
+heard). A seam of 1 is a seam that nobody hears; the join of unlike music is near 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import soxr
+from numpy.typing import NDArray
+from scipy import signal
+
+from analysis_worker.core.features import Frames, average_between
+from analysis_worker.core.results import Loop
+from analysis_worker.core.sections import Span
+from analysis_worker.core.units import power_to_db, ramp, to_us
+
+LENGTHS_BARS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+"""Lengths that are compared."""
+
+_WINDOW_S = 0.25
+_PARTS = 5
+_LOW_RATE = 2_205
+_LAG_S = 0.002
+_FLOOR_DB = 50.0
+_MEL_FREE_DB, _MEL_FULL_DB = 1.5, 12.0
+_KEEP_EXITS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class BarLines:
+    """What is heard around each bar line: ``after``/``before`` (bars + 1, parts x mel) in dB, ``low_after``/``low_before``
+    (bars + 1, samples) below 150 Hz, ``level`` (bars + 1, 2) in dB after and before."""
+
+    after: NDArray[np.float64]
+    before: NDArray[np.float64]
+    low_after: NDArray[np.float32]
+    low_before: NDArray[np.float32]
+    level: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.after)
+
+
+def bar_lines(mono: NDArray[np.float32], sample_rate: int, frames: Frames, edges_s: NDArray[np.float64]) -> BarLines:
+    """Cut out the surroundings of each bar line."""
+    loudest = float(power_to_db(np.max(frames.mel, initial=0.0)))
+    sides = []
+    for shift in (0.0, -_WINDOW_S):
+        starts = edges_s + shift
+        inner = (starts[:, None] + np.linspace(0, _WINDOW_S, _PARTS + 1)[None]).ravel()
+        # Neighbouring bar lines are not neighbouring windows, so each window is averaged by itself.
+        means = average_between(frames.mel, frames.hop_s, np.maximum.accumulate(np.maximum(inner, 0.0)))
+        means = np.vstack([means, means[-1:]]).reshape(len(edges_s), _PARTS + 1, -1)[:, :_PARTS]
+        sides.append(np.maximum(power_to_db(means), loudest - _FLOOR_DB))
+    low = soxr.resample(mono, sample_rate, _LOW_RATE, quality="HQ")
+    sos = signal.butter(2, 150.0, "lowpass", fs=_LOW_RATE, output="sos")
+    low = signal.sosfiltfilt(sos, low).astype(np.float32) if len(low) > 32 else low
+    length = int(_WINDOW_S * _LOW_RATE)
+    margin = length + int(np.ceil(_LAG_S * _LOW_RATE)) + 1
+    padded = np.pad(low, (margin, margin))
+    places = np.clip(np.round(edges_s * _LOW_RATE).astype(np.int64), 0, len(low)) + margin
+    span = np.arange(length)
+    level = np.column_stack([power_to_db(np.mean(10 ** (side / 10), axis=(1, 2))) for side in sides])
+    count = len(edges_s)
+    return BarLines(
+        sides[0].reshape(count, -1),
+        sides[1].reshape(count, -1),
+        padded[places[:, None] + span],
+        padded[places[:, None] - length + span],
+        level,
+    )
+
+
+def seams(lines: BarLines, length_bars: int) -> NDArray[np.float64]:
+    """Seam of every loop of that many bars, by its first bar; shape (bars - length_bars + 1,), empty where none fits."""
+    if length_bars < 1 or len(lines) <= length_bars:
+        return np.zeros(0)
+    start, end = slice(0, len(lines) - length_bars), slice(length_bars, None)
+    spectrum = [
+        1 - ramp(np.mean(np.abs(side[start] - side[end]), axis=1), _MEL_FREE_DB, _MEL_FULL_DB)
+        for side in (lines.after, lines.before)
+    ]
+    low = [_likeness(side[start], side[end]) for side in (lines.low_after, lines.low_before)]
+    step = np.abs(lines.level[start] - lines.level[end]).max(axis=1)
+    level = 1 - ramp(step, 0.5, 6.0)
+    seam: NDArray[np.float64] = (
+        0.3 * spectrum[0] + 0.2 * spectrum[1] + 0.2 * low[0] + 0.1 * low[1] + 0.2 * level
+    ) * np.minimum(1.0, 0.4 + 0.6 * level)
+    return seam
+
+
+def find_loops(
+    lines: BarLines, spans: Sequence[Span], energy: NDArray[np.float64], edges_s: NDArray[np.float64]
+) -> tuple[Loop, ...]:
+    """For each usual length: the loops at section starts and the best ones to leave by, ordered by time and length.
+
+    A loop to leave by lies in the last third of the track or in its outro, inside one section, where energy is steady
+    and something is heard.
+    """
+    found: dict[tuple[int, int], float] = {}
+    for length in LENGTHS_BARS:
+        score = seams(lines, length)
+        if not len(score):
+            continue
+        for span in spans:
+            if span.start < len(score):
+                found[span.start, length] = float(score[span.start])
+        exits = _exits(score, length, spans, energy)
+        for bar in exits:
+            found[bar, length] = float(score[bar])
+    return tuple(
+        Loop(to_us(edges_s[bar]), to_us(edges_s[bar + length]), length, round(seam, 3))
+        for (bar, length), seam in sorted(found.items())
+    )
+
+
+def _exits(score: NDArray[np.float64], length: int, spans: Sequence[Span], energy: NDArray[np.float64]) -> list[int]:
+    count = len(energy)
+    candidates = []
+    for span in spans:
+        first = span.start if span.role == "outro" else max(span.start, int(count * 2 / 3))
+        if span.role in ("breakdown", "build-up"):
+            continue
+        for bar in range(first, min(span.end - length, len(score) - 1) + 1):
+            inside = energy[bar : bar + length]
+            if float(np.mean(inside)) < 0.2:
+                continue
+            steady = float(np.ptp(inside)) if length > 1 else 0.0
+            whole = 0.05 if (bar - span.start) % 8 == 0 else 0.025 if (bar - span.start) % 4 == 0 else 0.0
+            outro = 0.08 if span.role == "outro" else 0.0
+            candidates.append((float(score[bar]) - 0.3 * steady + whole + outro, bar))
+    candidates.sort(key=lambda item: (-round(item[0], 3), item[1]))
+    return sorted(bar for _, bar in candidates[:_KEEP_EXITS])
+
+
+def _likeness(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Normalised correlation of rows, the best within ±2 ms, from 0 to 1; two rows without low end are alike."""
+    lag = int(np.ceil(_LAG_S * _LOW_RATE))
+    best = np.zeros(len(a))
+    for shift in range(-lag, lag + 1):
+        left = a[:, max(0, shift) : a.shape[1] + min(0, shift)]
+        right = b[:, max(0, -shift) : b.shape[1] + min(0, -shift)]
+        norm = np.sqrt(np.sum(left**2, axis=1, dtype=np.float64) * np.sum(right**2, axis=1, dtype=np.float64))
+        best = np.maximum(best, np.sum(left * right, axis=1, dtype=np.float64) / np.maximum(norm, 1e-12))
+    power_a, power_b = np.mean(a**2, axis=1), np.mean(b**2, axis=1)
+    loudest = max(float(power_a.max(initial=0)), float(power_b.max(initial=0)))
+    silent = np.maximum(power_a, power_b) < 1e-4 * loudest + 1e-12
+    return np.where(silent, 1.0, np.clip(best, 0.0, 1.0))
