@@ -42,7 +42,6 @@ _CONTAINERS: Final = {
     "mp3": ("MP3", "MPEG"),
     "vorbis": ("OGG",),
     "opus": ("OGG",),
-    "ogg-flac": ("OGG",),
 }
 _SUBTYPES: Final = frozenset(
     ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "VORBIS", "OPUS", "FLAC", "MPEG_LAYER_III")

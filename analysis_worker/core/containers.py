@@ -184,6 +184,5 @@ _INSPECTORS: Final = {
     "mp3": _inspect_mp3,
     "vorbis": _inspect_ogg,
     "opus": _inspect_ogg,
-    "ogg-flac": _inspect_ogg,
     "m4a": _inspect_m4a,
 }

@@ -23,7 +23,6 @@ EXTENSIONS: Final[dict[str, tuple[str, ...]]] = {
     "mp3": (".mp3",),
     "vorbis": (".ogg", ".oga"),
     "opus": (".opus", ".ogg"),
-    "ogg-flac": (".oga", ".ogg"),
     "m4a": (".m4a", ".mp4"),
 }
 """Format name → the endings that a file of this format may have (lower case)."""
@@ -36,7 +35,6 @@ MEDIA_TYPES: Final[dict[str, str]] = {
     "mp3": "audio/mpeg",
     "vorbis": "audio/ogg",
     "opus": "audio/ogg",
-    "ogg-flac": "audio/ogg",
     "m4a": "audio/mp4",
 }
 """Format name → the type under which such a file is served; never taken from the uploader."""
@@ -152,6 +150,4 @@ def _sniff_ogg(packet: bytes) -> str | None:
         return "vorbis"
     if packet.startswith(b"OpusHead"):
         return "opus"
-    if packet.startswith(b"\x7fFLAC"):
-        return "ogg-flac"
     return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import av
 import numpy as np
@@ -41,7 +42,7 @@ def m4a(samples: np.ndarray, codec: str, rate: int = RATE, **options: str) -> by
 
 def _write_m4a(path: Path, samples: np.ndarray, codec: str, rate: int, layout: str, options: dict[str, str]) -> None:
     with av.open(str(path), "w", format="ipod", options=options) as container:
-        stream = container.add_stream(codec, rate=rate, layout=layout)
+        stream: Any = container.add_stream(codec, rate=rate, layout=layout)
         for start in range(0, len(samples), 4_096):
             block = np.ascontiguousarray(samples[start : start + 4_096].T)
             if codec == "alac":

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from io import BytesIO
+from typing import Any
 
 import av
 import numpy as np
@@ -52,7 +53,7 @@ def without_header(mp3: bytes) -> bytes:
 
 
 def by_ffmpeg(data: bytes) -> np.ndarray:
-    with av.open(BytesIO(data), format="mp3") as container:
+    with av.open(BytesIO(data), "r", format="mp3") as container:
         return np.concatenate([frame.to_ndarray() for frame in container.decode(audio=0)], axis=1).T
 
 
@@ -275,7 +276,7 @@ def test_a_known_ending_must_fit_the_content(sound: np.ndarray):
 def test_m4a_with_another_codec_is_unreadable():
     buffer = BytesIO()
     with av.open(buffer, "w", format="mp4") as container:
-        stream = container.add_stream("mp2", rate=RATE, layout="stereo")
+        stream: Any = container.add_stream("mp2", rate=RATE, layout="stereo")
         frame = av.AudioFrame.from_ndarray(np.zeros((1, 2 * 1_152), np.int16), "s16", "stereo")
         frame.sample_rate = RATE
         container.mux(stream.encode(frame))

@@ -20,7 +20,6 @@ MADE = {
     "mp3": lambda: encoded(SILENCE, "MP3", "MPEG_LAYER_III"),
     "vorbis": lambda: encoded(SILENCE, "OGG", "VORBIS"),
     "opus": lambda: encoded(SILENCE, "OGG", "OPUS", 48_000),
-    "ogg-flac": lambda: encoded(SILENCE, "OGG", "FLAC"),
     "m4a": lambda: m4a(SILENCE, "aac"),
 }
 

@@ -1,4 +1,4 @@
-"""Cleaning of tags and file names. Character classes: Unicode 15 general categories, bidirectional controls of UAX 9."""
+"""Cleaning of tags and file names. Categories of Unicode, bidirectional controls of UAX 9."""
 
 from __future__ import annotations
 
