@@ -2,6 +2,17 @@
 
 from __future__ import annotations
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, include, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from crewprep.web import account, conventions, crates, exports, help, home, review, tracks
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    *account.urlpatterns,
+    *help.urlpatterns,
+    *home.urlpatterns,
+    path("c/<slug:crew>/convention/", include(conventions.urlpatterns)),
+    path("c/<slug:crew>/crates/", include(crates.urlpatterns)),
+    path("c/<slug:crew>/", include(review.urlpatterns)),
+    path("c/<slug:crew>/", include(tracks.urlpatterns)),
+    path("c/<slug:crew>/", include(exports.urlpatterns)),
+]

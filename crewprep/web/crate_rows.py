@@ -1,0 +1,201 @@
+"""Where each track of a crate stands, in words; a fixed number of queries for any number of tracks."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal, TypeVar
+from uuid import UUID
+
+from django.conf import settings
+
+from crewprep.analysis.models import Analysis
+from crewprep.common.messages import sentence_for
+from crewprep.crates.models import Crate
+from crewprep.crates.selectors import places_of
+from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.review.models import Proposal, ProposalState
+from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.tracks.models import Track, TrackState
+from crewprep.web.words import count_of
+
+_OfTrack = TypeVar("_OfTrack", Analysis, SheetVersion)
+
+Tone = Literal["plain", "wait", "good", "bad", "note"]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A state that a track can be in: its words, what they mean, and whether a worker will move it on."""
+
+    words: str
+    meaning: str
+    tone: Tone = "plain"
+    live: bool = False
+
+
+STATES: dict[str, State] = {
+    "waiting": State("Waiting for a worker", "It is uploaded and stands in line to be analysed.", "wait", live=True),
+    "analysing": State("Being analysed", "A worker is at it; the stage stands beside it.", "wait", live=True),
+    "drafting": State("Waiting for its draft", "It is analysed; the draft follows in a moment.", "wait", live=True),
+    "again": State(
+        "Waiting to be tried again", "The work stopped; a worker tries it again by itself.", "wait", live=True
+    ),
+    "draft": State("Draft ready", "Open it, correct the markers and propose a sheet.", "note"),
+    "no-draft": State("Analysed, without a draft", "Open it and set the markers yourself.", "note"),
+    "open": State("Proposal open", "Somebody proposed a sheet; another member reviews it.", "note"),
+    "returned": State("Returned", "The reviewer asked for changes; make them and it is open again.", "wait"),
+    "approved": State("Approved", "It has its sheet, with the number of the version.", "good"),
+    "refused": State("Refused", "The file cannot be used; the sentence says why and what to do.", "bad"),
+    "given-up": State("Given up", "The work stopped too often. A lead or resident may retry it.", "bad"),
+}
+"""Every state of a track in a crate, by its name."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrateRow:
+    """A track in a crate with what is known of it. ``retry`` is a given-up job."""
+
+    track: Track
+    position: int
+    state: State
+    words: str
+    detail: str
+    analysis: Analysis | None
+    warnings: tuple[str, ...]
+    retry: Job | None
+    proposal: Proposal | None
+    sheet: SheetVersion | None
+
+
+@dataclass(frozen=True, slots=True)
+class CrateState:
+    """All rows of a crate. ``seen`` is the same as long as nothing that is shown changes."""
+
+    rows: tuple[CrateRow, ...]
+    seen: str
+
+    @property
+    def live(self) -> bool:
+        """Whether a worker will still change something."""
+        return any(row.state.live for row in self.rows)
+
+    @property
+    def summary(self) -> str:
+        """How the crate stands, in one line: ``12 tracks: 3 approved, 2 with a worker, 1 needs you``."""
+        total = len(self.rows)
+        if not total:
+            return "No tracks yet"
+        parts = [
+            (sum(row.sheet is not None for row in self.rows), "{} approved"),
+            (sum(row.state.live for row in self.rows), "{} with the workers"),
+            (sum(row.state is STATES["open"] for row in self.rows), "{} in review"),
+            (sum(row.state.tone == "bad" for row in self.rows), "{} not usable"),
+        ]
+        told = ", ".join(words.format(number) for number, words in parts if number)
+        return f"{count_of(total, 'track')}{': ' + told if told else ''}"
+
+
+def crate_state(crate: Crate) -> CrateState:
+    """Where the crate's tracks stand: six queries."""
+    places = list(places_of(crate))
+    tracks = [place.track for place in places]
+    ids = [track.pk for track in tracks]
+    # The facts hold every beat; a list needs none of them.
+    analyses = _first_by_track(Analysis.objects.filter(track__in=ids).defer("facts").order_by("-created_at"))
+    drafted = set(
+        Draft.objects.filter(track__in=ids, convention_version=crate.convention_version_id)
+        .order_by()
+        .values_list("analysis_id", flat=True)
+    )
+    jobs = _jobs(crate, ids)
+    pending = {
+        proposal.track_id: proposal
+        for proposal in Proposal.objects.filter(
+            track__in=ids, state__in=[ProposalState.OPEN, ProposalState.RETURNED]
+        ).select_related("proposed_by")
+    }
+    sheets = _first_by_track(SheetVersion.objects.filter(track__in=ids).order_by("-number"))
+    rows = tuple(
+        _row(
+            place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
+            sheets.get(place.track_id),
+        )
+        for number, place in enumerate(places, start=1)
+    )  # fmt: skip
+    shown = repr([(row.track.pk, row.track.title, row.track.artist, row.words, row.detail) for row in rows])
+    return CrateState(rows, hashlib.sha256(shown.encode()).hexdigest()[:16])
+
+
+def _first_by_track(rows: Iterable[_OfTrack]) -> dict[UUID, _OfTrack]:
+    found: dict[UUID, _OfTrack] = {}
+    for row in rows:
+        found.setdefault(row.track_id, row)
+    return found
+
+
+def _jobs(crate: Crate, ids: list[UUID]) -> dict[tuple[UUID, str], Job]:
+    """The newest unsettled job of each track and kind; of drafts, those by this crate's convention."""
+    found: dict[tuple[UUID, str], Job] = {}
+    unsettled = Job.objects.filter(track__in=ids, state__in=[JobState.QUEUED, JobState.LEASED, JobState.DEAD])
+    for job in unsettled.order_by("-created_at"):
+        if job.kind == JobKind.DRAFT and job.params.get("convention_version") != str(crate.convention_version_id):
+            continue
+        found.setdefault((job.track_id, job.kind), job)
+    return found
+
+
+def _row(
+    track: Track,
+    position: int,
+    analysis: Analysis | None,
+    drafted: set[UUID],
+    jobs: dict[tuple[UUID, str], Job],
+    proposal: Proposal | None,
+    sheet: SheetVersion | None,
+) -> CrateRow:
+    name, detail, retry = "no-draft", "", None
+    analyse, draft = jobs.get((track.pk, JobKind.ANALYSE)), jobs.get((track.pk, JobKind.DRAFT))
+    if track.state == TrackState.REFUSED:
+        name, detail = "refused", sentence_for(track.refusal_code)
+    elif track.state == TrackState.CHECKING:
+        name, detail, retry = _work_state(analyse, "waiting", "analysing")
+    elif proposal is not None:
+        name = "open" if proposal.state == ProposalState.OPEN else "returned"
+        detail = f"by {proposal.proposed_by}"
+    elif sheet is not None:
+        name = "approved"
+    elif analysis is not None and analysis.pk in drafted:
+        name = "draft"
+    elif draft is not None:
+        name, detail, retry = _work_state(draft, "drafting", "drafting")
+    state = STATES[name]
+    words = state.words
+    if name == "approved" and sheet is not None:
+        words = f"Approved, version {sheet.number}"
+    elif sheet is not None:
+        detail = f"{detail}; version {sheet.number} is approved".removeprefix("; ")
+    return CrateRow(
+        track=track,
+        position=position,
+        state=state,
+        words=words,
+        detail=detail,
+        analysis=analysis,
+        warnings=tuple(sentence_for(code) for code in track.warnings),
+        retry=retry,
+        proposal=proposal,
+        sheet=sheet,
+    )
+
+
+def _work_state(job: Job | None, waiting: str, working: str) -> tuple[str, str, Job | None]:
+    """State, detail and what may be retried, of a track that a worker has to move on."""
+    if job is None or (job.state == JobState.QUEUED and job.attempt == 0):
+        return waiting, "", None
+    if job.state == JobState.DEAD:
+        return "given-up", job.error_detail, job
+    if job.state == JobState.QUEUED:
+        return "again", f"attempt {job.attempt + 1} of {settings.JOB_MAX_ATTEMPTS}", None
+    return working, job.stage, None

@@ -1,0 +1,156 @@
+"""A crate: bring tracks in and watch them get ready."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import path, reverse
+from django.views.decorators.http import require_GET, require_POST
+
+from analysis_worker.core.limits import Limits
+from analysis_worker.core.sniff import EXTENSIONS
+from crewprep.common.errors import DomainError, Invalid, NotFound
+from crewprep.common.messages import sentence_for
+from crewprep.crates.models import Crate
+from crewprep.crates.selectors import crate_for
+from crewprep.crates.upload import upload_to_crate
+from crewprep.crews.models import Membership
+from crewprep.crews.rules import may_fill_crates
+from crewprep.jobs.models import Job
+from crewprep.jobs.services import retry
+from crewprep.sheets.services import put_in_crate
+from crewprep.tracks.selectors import track_for, tracks_of
+from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
+from crewprep.web.crate_rows import CrateState, crate_state
+from crewprep.web.doors import crew_page, wants_json
+
+ENDINGS = sorted({ending for endings in EXTENSIONS.values() for ending in endings})
+FORMATS = "WAV, FLAC, AIFF, MP3, Ogg Vorbis, Opus or M4A"
+
+
+@crew_page
+@require_GET
+def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
+    """Upload, and the list of tracks with their states."""
+    crate = crate_for(member, crate_id)
+    state = crate_state(crate)
+    here = {row.track.pk for row in state.rows}
+    may_fill = may_fill_crates(member)
+    limits = Limits()
+    return render(
+        request,
+        "crates/crate.html",
+        {
+            **_list_context(member, crate, state),
+            "current": "crates",
+            "may_fill": may_fill,
+            "others": [track for track in tracks_of(member) if track.pk not in here] if may_fill else [],
+            "accept": ",".join(ENDINGS),
+            "sentences": {
+                "not_audio": sentence_for("audio:not-audio"),
+                "too_large": sentence_for("audio:too-large"),
+                "empty": sentence_for("audio:empty"),
+            },
+            "formats": FORMATS,
+            "max_bytes": limits.max_bytes,
+            "max_mb": limits.max_bytes // 1_000_000,
+            "max_body_mb": REFUSE_BODY_FACTOR * settings.UPLOAD_MAX_BYTES // 1_000_000,
+            "max_hours": limits.max_duration_s / 3600,
+        },
+    )
+
+
+@crew_page
+@require_GET
+def track_list(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
+    """The list alone, for the page that watches it; no content where it is as ``seen``."""
+    crate = crate_for(member, crate_id)
+    state = crate_state(crate)
+    if request.GET.get("seen") == state.seen:
+        return HttpResponse(status=204)
+    return render(request, "crates/_tracks.html", {**_list_context(member, crate, state), "swapped": True})
+
+
+@crew_page
+@require_POST
+def upload(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
+    """One file from the script, answered with JSON; or many from the plain form, answered with the crate page.
+
+    Each file stands for itself: a refused one does not hold up the others.
+    """
+    crate = crate_for(member, crate_id)
+    may_fill_crates(member).require()
+    files = [file for file in request.FILES.getlist("audio") if isinstance(file, QuarantinedFile)]
+    if wants_json(request):
+        if len(files) != 1:
+            raise Invalid("upload:name-missing")
+        track = upload_to_crate(member=member, crate=crate, upload=files[0])
+        return JsonResponse({"track": str(track.pk), "title": track.title}, status=201)
+    if not files:
+        messages.error(request, Invalid("upload:name-missing").sentence)
+    taken = 0
+    for file in files:
+        try:
+            upload_to_crate(member=member, crate=crate, upload=file)
+            taken += 1
+        except DomainError as error:
+            messages.error(request, f"{file.name}: {error.sentence}")
+    if taken:
+        messages.success(request, f"{taken} of {len(files)} files taken in. A worker analyses them now.")
+    return redirect("crate", member.crew.slug, crate.pk)
+
+
+@crew_page
+@require_POST
+def add_existing(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
+    """Put a track that the crew has already into this crate."""
+    crate = crate_for(member, crate_id)
+    track = track_for(member, _uuid(request.POST.get("track", "")))
+    put_in_crate(member=member, crate=crate, track=track)
+    messages.success(request, f"“{track.title}” is in this crate now.")
+    return redirect("crate", member.crew.slug, crate.pk)
+
+
+@crew_page
+@require_POST
+def retry_job(request: HttpRequest, member: Membership, crate_id: UUID, job_id: UUID) -> HttpResponseBase:
+    """Have work that was given up tried again."""
+    crate = crate_for(member, crate_id)
+    job = Job.objects.filter(crew=member.crew, track__places__crate=crate, pk=job_id).first()
+    if job is None:
+        raise NotFound
+    may_fill_crates(member).require()
+    retry(job=job, member_user=member.user)
+    messages.success(request, "The work waits for a worker again.")
+    return redirect("crate", member.crew.slug, crate.pk)
+
+
+def _list_context(member: Membership, crate: Crate, state: CrateState) -> dict[str, object]:
+    address = reverse("crate-tracks", args=[member.crew.slug, crate.pk])
+    return {
+        "member": member,
+        "crate": crate,
+        "state": state,
+        "may_retry": bool(may_fill_crates(member)),
+        "list_address": f"{address}?seen={state.seen}",
+    }
+
+
+def _uuid(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError as error:
+        raise NotFound from error
+
+
+urlpatterns = [
+    path("<uuid:crate_id>/", crate_page, name="crate"),
+    path("<uuid:crate_id>/tracks/", track_list, name="crate-tracks"),
+    path("<uuid:crate_id>/upload/", upload, name="crate-upload"),
+    path("<uuid:crate_id>/add/", add_existing, name="crate-add"),
+    path("<uuid:crate_id>/retry/<uuid:job_id>/", retry_job, name="crate-retry"),
+]

@@ -1,0 +1,78 @@
+"""What happened lately in a crew, in words."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from crewprep.activity.models import Activity
+from crewprep.crews.models import Membership
+from crewprep.review.models import Proposal
+from crewprep.tracks.models import Track
+
+RECENT = 12
+
+Words = Callable[[Mapping[str, Any], str], str]
+
+WORDS: dict[str, Words] = {
+    "crew founded": lambda details, _: "founded the crew",
+    "member added": lambda details, _: f"added {details.get('user', 'somebody')} as {details.get('role', 'member')}",
+    "convention published": lambda details, _: (
+        f"published the convention “{details.get('name')}”, version {details.get('number')}"
+    ),
+    "crate made": lambda details, _: f"made the crate “{details.get('name')}”",
+    "track uploaded": lambda details, title: f"uploaded “{title or details.get('name')}”",
+    "track added to crate": lambda details, title: f"put “{title}” into “{details.get('crate')}”",
+    "track refused": lambda details, title: f"“{title}” could not be used",
+    "work given up": lambda details, title: "work on a track was given up and waits for a retry",
+    "work retried": lambda details, title: "asked for work that had been given up to be tried again",
+    "proposed": lambda details, title: f"proposed a sheet for “{details.get('track') or title}”",
+    "proposal changed": lambda details, title: f"changed the proposal for “{title}”",
+    "approved": lambda details, title: f"approved sheet {details.get('sheet')} of “{details.get('track') or title}”",
+    "returned": lambda details, title: f"returned the proposal for “{details.get('track') or title}”",
+    "withdrawn": lambda details, title: f"withdrew the proposal for “{details.get('track') or title}”",
+}
+"""What each verb of the record reads like after the actor's name; other verbs are the workers' own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One thing that happened. ``who`` is empty where a worker did it."""
+
+    at: dt.datetime
+    who: str
+    what: str
+
+
+def recent(member: Membership) -> list[Happening]:
+    """The newest happenings of the member's crew, at most ``RECENT``; three queries however many."""
+    rows = list(
+        Activity.objects.filter(crew=member.crew, verb__in=WORDS)
+        .select_related("actor")
+        .order_by("-created_at")[:RECENT]
+    )
+    titles = _titles(member, rows)
+    return [
+        Happening(
+            at=row.created_at,
+            who=str(row.actor) if row.actor else "",
+            what=WORDS[row.verb](row.details, titles.get(row.subject_id, "")),
+        )
+        for row in rows
+    ]
+
+
+def _titles(member: Membership, rows: list[Activity]) -> dict[UUID, str]:
+    """The track's title for each subject that is a track or a proposal."""
+    tracks = {row.subject_id for row in rows if row.subject_kind == "track"}
+    proposals = {row.subject_id for row in rows if row.subject_kind == "proposal"}
+    found: dict[UUID, str] = dict(
+        Track.objects.filter(crew=member.crew, pk__in=tracks).order_by().values_list("pk", "title")
+    )
+    found |= dict(
+        Proposal.objects.filter(crew=member.crew, pk__in=proposals).order_by().values_list("pk", "track__title")
+    )
+    return found

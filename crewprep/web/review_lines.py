@@ -1,0 +1,139 @@
+"""Proposals as lists and pages show them: what changed, and whether this member may review."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from uuid import UUID
+
+from crewprep.analysis.models import Analysis
+from crewprep.analysis.musical_time import MusicalTime
+from crewprep.common.access import Answer
+from crewprep.conventions.models import Slot
+from crewprep.crates.models import CrateTrack
+from crewprep.crews.models import Membership
+from crewprep.review.models import Proposal, Remark
+from crewprep.review.rules import may_review
+from crewprep.review.selectors import changes_of, open_proposals
+from crewprep.sheets.markers import compare
+from crewprep.sheets.models import Draft, MarkerFields
+from crewprep.web.words import change_words, length_words
+
+
+@dataclass(frozen=True, slots=True)
+class QueueLine:
+    """An open proposal in the queue. ``changed`` counts slots that differ from what it started from."""
+
+    proposal: Proposal
+    changed: int
+    markers: int
+    answer: Answer
+
+
+def queue(member: Membership) -> list[QueueLine]:
+    """Open proposals, oldest first; a fixed number of queries for any number of proposals."""
+    proposals = list(
+        open_proposals(member).defer("analysis__facts").prefetch_related("markers", "contributors", "base__markers")
+    )
+    drafts = _draft_markers(proposal for proposal in proposals if proposal.base is None)
+    lines = []
+    for proposal in proposals:
+        before: Iterable[MarkerFields] = (
+            proposal.base.markers.all()
+            if proposal.base is not None
+            else drafts.get((proposal.track_id, proposal.convention_version_id), [])
+        )
+        changes = compare(before, proposal.markers.all())
+        changed = sum(change.kind != "kept" for change in changes)
+        lines.append(QueueLine(proposal, changed, len(proposal.markers.all()), may_review(member, proposal)))
+    return lines
+
+
+def next_to_review(member: Membership, after: Proposal) -> Proposal | None:
+    """The oldest open proposal that the member may review, other than the one just decided."""
+    waiting = open_proposals(member).defer("analysis__facts").exclude(pk=after.pk).prefetch_related("contributors")
+    return next((proposal for proposal in waiting if may_review(member, proposal)), None)
+
+
+def _draft_markers(proposals: Iterable[Proposal]) -> dict[tuple[UUID, UUID], list[MarkerFields]]:
+    """The markers of each track's current draft by each convention version, as ``sheets.selectors.current_draft``."""
+    wanted = list(proposals)
+    newest: dict[UUID, UUID] = {}
+    for track, analysis in (
+        Analysis.objects.filter(track__in=[proposal.track_id for proposal in wanted])
+        .order_by("-created_at")
+        .values_list("track_id", "pk")
+    ):
+        newest.setdefault(track, analysis)
+    drafts = Draft.objects.filter(
+        analysis__in=newest.values(),
+        convention_version__in=[proposal.convention_version_id for proposal in wanted],
+    ).prefetch_related("markers")
+    return {(draft.track_id, draft.convention_version_id): list(draft.markers.all()) for draft in drafts}
+
+
+def place_of(proposal: Proposal) -> CrateTrack | None:
+    """The track's place in a crate, one that follows the proposal's convention where there is one."""
+    places = CrateTrack.objects.filter(track=proposal.track_id, crate__crew=proposal.crew_id).select_related("crate")
+    return min(
+        places.order_by("-created_at"),
+        key=lambda place: place.crate.convention_version_id != proposal.convention_version_id,
+        default=None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a marker stands, in words: address, clock time and length are done by the page."""
+
+    start_us: int
+    end_us: int | None
+    address: str
+    length: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class SlotLine:
+    """One slot of a proposal, old and new, with what was said about it."""
+
+    slot: Slot
+    kind: str
+    words: str
+    old: Place | None
+    new: Place | None
+    remarks: tuple[Remark, ...]
+    typed: str
+
+
+def slot_lines(proposal: Proposal, *, typed: dict[int, str]) -> list[SlotLine]:
+    """Every slot of the convention in order; ``typed`` are remarks that were sent and are not stored."""
+    grid = MusicalTime.of(proposal.analysis.result)
+    changes = {change.slot: change for change in changes_of(proposal)}
+    remarks: dict[int, list[Remark]] = defaultdict(list)
+    for remark in proposal.remarks.all():
+        remarks[remark.slot].append(remark)
+    lines = []
+    for slot in proposal.convention_version.slots.all():
+        change = changes.get(slot.number)
+        lines.append(
+            SlotLine(
+                slot=slot,
+                kind=change.kind if change else "empty",
+                words=change_words(grid, change) if change else "left empty",
+                old=_place(grid, change.old) if change else None,
+                new=_place(grid, change.new) if change else None,
+                remarks=tuple(remarks[slot.number]),
+                typed=typed.get(slot.number, ""),
+            )
+        )
+    return lines
+
+
+def _place(grid: MusicalTime, marker: MarkerFields | None) -> Place | None:
+    if marker is None:
+        return None
+    return Place(
+        marker.start_us, marker.end_us, grid.address(marker.start_us), length_words(grid, marker), marker.label
+    )

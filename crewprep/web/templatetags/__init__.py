@@ -1,0 +1,1 @@
+"""Template tags, named in the settings under ``libraries``."""

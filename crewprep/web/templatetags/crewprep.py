@@ -1,0 +1,49 @@
+"""``{% load crewprep %}``: slot badges, and numbers as people say them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+from django.forms import BoundField
+from django.utils.safestring import SafeString
+
+from crewprep.web import words
+from crewprep.web.slots import SlotLike, badge
+
+register = template.Library()
+
+register.filter("duration", words.duration)
+register.filter("key_words", words.key_words)
+
+
+@register.inclusion_tag("components/_slot_badge.html")
+def slot_badge(slot: SlotLike) -> dict[str, Any]:
+    """A slot's number in its shape and colour, hidden from those who hear the page: its name must stand beside it."""
+    return {"badge": badge(slot)}
+
+
+@register.inclusion_tag("components/_slot.html")
+def slot_name(slot: SlotLike) -> dict[str, Any]:
+    """A slot's badge and name: "slot 4, First drop" for those who hear the page."""
+    return {"slot": slot, "badge": badge(slot)}
+
+
+@register.filter
+def count(number: int, noun: str) -> str:
+    """``{{ 2|count:"track" }}`` is ``2 tracks``; an irregular plural follows a comma, ``"copy,copies"``."""
+    one, _, many = noun.partition(",")
+    return words.count_of(number, one, many)
+
+
+@register.filter
+def described(field: BoundField) -> SafeString:
+    """A form field that names its help and its error to those who hear the page."""
+    notes = [f"{field.id_for_label}-help"] if field.help_text else []
+    attrs: dict[str, str] = {}
+    if field.errors:
+        notes.append(f"{field.id_for_label}-error")
+        attrs["aria-invalid"] = "true"
+    if notes:
+        attrs["aria-describedby"] = " ".join(notes)
+    return field.as_widget(attrs=attrs)

@@ -1,0 +1,94 @@
+"""Numbers and states as people say them."""
+
+from __future__ import annotations
+
+from crewprep.analysis.musical_time import MusicalTime, clock
+from crewprep.sheets.markers import Change
+from crewprep.sheets.models import MarkerFields
+
+NEAR_BEAT = 0.02
+"""A move within this part of a beat of a whole number of beats is told as that number (10 ms at 120 BPM)."""
+
+
+def count_of(number: int, one: str, many: str = "") -> str:
+    """``1 track``, ``2 tracks``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def duration(time_us: int | None) -> str:
+    """Minutes and seconds, ``3:45``; empty for None."""
+    if time_us is None:
+        return ""
+    return clock(time_us, digits=0)
+
+
+def key_words(name: str) -> str:
+    """A key as a musician says it: ``F sharp minor`` for ``F# minor``."""
+    tonic, _, mode = name.partition(" ")
+    spoken = {"#": " sharp", "b": " flat"}
+    return f"{tonic[:1]}{''.join(spoken.get(sign, sign) for sign in tonic[1:])} {mode}".strip()
+
+
+def distance_words(grid: MusicalTime, from_us: int, to_us: int) -> str:
+    """How far and which way: ``4 bars later``, ``1 bar and 2 beats earlier``, ``12 ms later``; empty for none."""
+    if from_us == to_us:
+        return ""
+    way = "later" if to_us > from_us else "earlier"
+    apart_us = abs(to_us - from_us)
+    beats = 0.0 if grid.timed else abs(grid.position(to_us) - grid.position(from_us))
+    whole = _whole_beats(grid, beats)
+    if whole:
+        return f"{whole} {way}"
+    if beats >= 1:
+        return f"{beats:.2f} beats {way}"
+    if apart_us >= 1_000_000:
+        return f"{apart_us / 1_000_000:.3f} s {way}"
+    return f"{apart_us / 1000:.0f} ms {way}" if apart_us >= 1000 else f"less than a millisecond {way}"
+
+
+def length_words(grid: MusicalTime, marker: MarkerFields) -> str:
+    """The length of a loop: ``4 bars``, ``1 bar and 3 beats``, ``1.500 s``; empty for a point."""
+    if marker.end_us is None:
+        return ""
+    if grid.timed:
+        return f"{(marker.end_us - marker.start_us) / 1_000_000:.3f} s"
+    beats = grid.position(marker.end_us) - grid.position(marker.start_us)
+    return _whole_beats(grid, beats) or f"{beats:.2f} beats"
+
+
+def _whole_beats(grid: MusicalTime, beats: float) -> str:
+    """``4 bars``, ``2 beats``, ``1 bar and 2 beats``; empty where it is not a whole number of beats."""
+    whole = round(beats)
+    if not whole or abs(beats - whole) > NEAR_BEAT:
+        return ""
+    bars, rest = divmod(whole, grid.beats_per_bar)
+    return " and ".join([*([count_of(bars, "bar")] if bars else []), *([count_of(rest, "beat")] if rest else [])])
+
+
+def change_words(grid: MusicalTime, change: Change) -> str:
+    """What happened to a slot in one phrase."""
+    if change.kind in ("added", "dropped", "kept"):
+        return change.kind
+    assert change.old is not None
+    assert change.new is not None
+    said = []
+    moved = distance_words(grid, change.old.start_us, change.new.start_us)
+    if moved:
+        said.append(f"moved {moved}")
+    old_length, new_length = length_words(grid, change.old), length_words(grid, change.new)
+    if old_length != new_length:
+        said.append(f"length {new_length or 'none'} instead of {old_length or 'none'}")
+    elif not moved:
+        said.append("end moved a little")
+    return ", ".join(said)
+
+
+def crate_progress(tracks: int, sheets: int) -> str:
+    """How far a crate is, in one phrase."""
+    if tracks == 0:
+        return "Empty so far"
+    if sheets == 0:
+        return "No sheet approved yet"
+    if sheets == tracks:
+        return "Every track has its sheet"
+    return f"{sheets} of {tracks} sheets approved"
