@@ -23,7 +23,7 @@ import time
 from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import django
 
@@ -37,9 +37,11 @@ from django.db.models import Q  # noqa: E402
 
 from analysis_worker import files, handlers, tasks  # noqa: E402
 from crewprep.activity.models import Activity  # noqa: E402
-from crewprep.jobs import bell, services  # noqa: E402
+from crewprep.jobs import services as jobs  # noqa: E402
 from crewprep.jobs.models import Job, JobKind, JobState  # noqa: E402
 from crewprep.models import Crew, Track  # noqa: E402
+
+services: Any = jobs  # its names are replaced below, which types would forbid
 
 RESULTS = 5
 LEASE_S = 0.8
@@ -80,15 +82,15 @@ def install(options: dict[str, Any]) -> None:
     """Shorten the lease, put the points in, take the named guard away, and replace the analysis by a short sleep."""
     settings.JOB_LEASE_S = LEASE_S
     settings.JOB_RERING_AFTER_S = 1
-    bell.ring = lambda job_id: True  # type: ignore[assignment]  # workers here look by themselves
-    services.BACKOFF_FIRST_S = 0.2  # type: ignore[assignment]
+    services.bell.ring = lambda job_id: True  # workers here look by themselves
+    services.BACKOFF_FIRST_S = 0.2
     without(options["without"])
     killer = Killer(options["kill"])
     killer.around(services, "crews_by_turn", after="claim: before a job is taken")
     killer.around(services, "_take", after="claim: lease written, not committed")
     killer.around(services, "claim_next", after="claim: committed")
     killer.around(services, "heartbeat", before="heartbeat: before", after="heartbeat: after")
-    killer.around(files.os, "fsync", before="file: written, not flushed")  # type: ignore[attr-defined]
+    killer.around(os, "fsync", before="file: written, not flushed")
     killer.around(files, "store", before="file: before", after="file: renamed")
     killer.around(services, "_settle", before="finish: before the state changes", after="finish: state changed")
     killer.around(services, "finish", after="finish: committed")
@@ -104,7 +106,7 @@ def install(options: dict[str, Any]) -> None:
 
     services.record = recorded
 
-    def work(claim: services.Claim, keeper: handlers.Keeper) -> None:
+    def work(claim: jobs.Claim, keeper: handlers.Keeper) -> None:
         keeper("Working")
         killer.at("work: under way")
         time.sleep(chance.uniform(0.005, 0.04))
@@ -127,7 +129,7 @@ def install(options: dict[str, Any]) -> None:
 
         services.finish(claim, apply)
 
-    handlers.HANDLERS = {JobKind.ANALYSE: work}  # type: ignore[misc]
+    cast(Any, handlers).HANDLERS = {JobKind.ANALYSE: work}
 
 
 def without(guard: str) -> None:
@@ -142,7 +144,7 @@ def without(guard: str) -> None:
         free = SimpleNamespace(atomic=contextlib.nullcontext)
 
         def finish_in_pieces(*args: Any) -> bool:
-            services.transaction, services.record = free, lambda **values: None  # type: ignore[assignment]
+            services.transaction, services.record = free, lambda **values: None
             try:
                 return finish(*args)
             finally:
@@ -213,13 +215,13 @@ def count() -> dict[str, Any]:
     rows: dict[Any, list[Any]] = {}
     for row in Activity.objects.filter(verb="result"):
         rows.setdefault(row.subject_id, []).append(row.details)
-    found = Counter({name: 0 for name in ("done", "dead", "lost", "twice", "partial", "unnamed", "broken_files")})
+    found = Counter(dict.fromkeys(("done", "dead", "lost", "twice", "partial", "unnamed", "broken_files"), 0))
     for job in Job.objects.all():
         made = len(rows.get(job.pk, []))
         found[str(job.state)] += 1
         found["lost"] += job.state not in {JobState.DONE, JobState.DEAD}
         found["twice"] += made > RESULTS
-        found["partial"] += made < RESULTS if job.state == JobState.DONE else 0 < made
+        found["partial"] += made < RESULTS if job.state == JobState.DONE else made > 0
         found["unnamed"] += job.attempt > settings.JOB_MAX_ATTEMPTS
         found["unnamed"] += job.state == JobState.DEAD and not (job.error_code and job.error_detail)
         for key in {details["key"] for details in rows.get(job.pk, [])}:
@@ -233,10 +235,18 @@ def count() -> dict[str, Any]:
 
 def main() -> None:
     """Run and report."""
-    options = {"jobs": 120, "workers": 3, "kill": 0.04, "stall": 0.08, "fall": 0.03, "without": "", "seed": 1}
+    options: dict[str, Any] = {
+        "jobs": 120,
+        "workers": 3,
+        "kill": 0.04,
+        "stall": 0.08,
+        "fall": 0.03,
+        "without": "",
+        "seed": 1,
+    }
     options |= json.loads(sys.argv[1]) if len(sys.argv) > 1 else {}
     call_command("migrate", verbosity=0)
-    queue(int(options["jobs"]))
+    queue(options["jobs"])
     connections.close_all()
     started = time.monotonic()
     supervise(options)
