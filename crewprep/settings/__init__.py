@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 from analysis_worker.core.limits import Limits
@@ -142,21 +143,42 @@ CELERY_BEAT_SCHEDULE = {
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "knox.auth.TokenAuthentication",
+        "crewprep.api.auth.TokenAuthentication",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PARSER_CLASSES": ["crewprep.api.parsers.BoundedJSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "EXCEPTION_HANDLER": "crewprep.api.errors.problem_json",
     "UNAUTHENTICATED_USER": None,
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+REST_KNOX = {
+    "TOKEN_TTL": timedelta(days=30),
+    "TOKEN_LIMIT_PER_USER": 20,
+    "TOKEN_PREFIX": "crewprep_",  # so that a leaked token is recognised for what it is
+    "USER_SERIALIZER": None,
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "crewprep",
     "DESCRIPTION": "Get a crew's shared crate of tracks ready for a night.",
     "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "Role": "crewprep.crews.models.Role",
+        "TrackState": "crewprep.tracks.models.TrackState",
+        "JobState": "crewprep.jobs.models.JobState",
+        "JobKind": "crewprep.jobs.models.JobKind",
+        "ProposalState": "crewprep.review.models.ProposalState",
+    },
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "crewprep.api.schema.describe_problems",
+    ],
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",

@@ -1,0 +1,77 @@
+"""Who is asking: a token in the header, or the session of a page (then with its CSRF token)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth import authenticate
+from django.contrib.auth.signals import user_logged_in
+from django.utils import timezone
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from drf_spectacular.plumbing import build_bearer_security_scheme_object
+from knox.auth import TokenAuthentication as KnoxAuthentication
+from knox.models import AuthToken
+from knox.settings import knox_settings
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.request import Request
+from rest_framework.throttling import SimpleRateThrottle
+
+from crewprep.api.errors import LockedOut, NotSignedIn
+from crewprep.common.errors import Conflict
+from crewprep.crews.models import User
+
+
+class TokenAuthentication(KnoxAuthentication):  # type: ignore[misc]  # knox ships no types
+    """Tokens that are stored hashed and expire."""
+
+    def authenticate_credentials(self, token: bytes) -> Any:
+        """As knox does it; a token that is not even text is wrong like any other."""
+        try:
+            token.decode("ascii")
+        except UnicodeDecodeError as error:
+            raise AuthenticationFailed from error
+        return super().authenticate_credentials(token)
+
+
+class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # registers itself untyped
+    """How the OpenAPI document describes it."""
+
+    target_class = TokenAuthentication
+    name = "token"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, Any]:
+        """``Authorization: Token …``."""
+        return build_bearer_security_scheme_object(header_name="Authorization", token_prefix="Token")  # noqa: S106
+
+
+class GuessThrottle(SimpleRateThrottle):
+    """A coarse brake on one address; the exact count of wrong passwords is kept by axes."""
+
+    scope = "tokens"
+    rate = "60/min"
+
+    def get_cache_key(self, request: Request, view: Any) -> str:
+        """By address."""
+        return str(self.cache_format % {"scope": self.scope, "ident": self.get_ident(request)})
+
+
+def issue_token(*, request: Request, username: str, password: str) -> tuple[AuthToken, str]:
+    """A new token and its text, which is shown this once and stored hashed.
+
+    Raises ``NotSignedIn`` for a wrong name as for a wrong password, ``LockedOut`` after too many guesses.
+    """
+    plain = request._request
+    user = authenticate(plain, username=username, password=password)
+    if getattr(plain, "axes_locked_out", False):
+        # The pages' middleware would put its own page in the place of our answer.
+        plain.axes_locked_out = False  # type: ignore[attr-defined]
+        raise LockedOut("sign-in:locked")
+    if user is None:
+        raise NotSignedIn("sign-in:failed")
+    held = AuthToken.objects.filter(user=user, expiry__gt=timezone.now()).count()
+    limit = knox_settings.TOKEN_LIMIT_PER_USER
+    if limit is not None and held >= limit:
+        raise Conflict("token:too-many", limit=limit)
+    token, text = AuthToken.objects.create(user=user, prefix=knox_settings.TOKEN_PREFIX)
+    user_logged_in.send(sender=User, request=plain, user=user)
+    return token, text

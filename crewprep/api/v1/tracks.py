@@ -1,0 +1,220 @@
+"""Tracks: where they stand, what was measured, what was drafted."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from analysis_worker.core.errors import WARNINGS
+from crewprep.analysis.models import Analysis
+from crewprep.analysis.selectors import current_analysis
+from crewprep.api.base import CrewEndpoint, Pages, listed, several
+from crewprep.api.facts import analysis_schema
+from crewprep.api.v1.jobs import JobOut
+from crewprep.api.v1.people import person_field
+from crewprep.common.errors import Invalid, NotFound
+from crewprep.common.messages import sentence_for
+from crewprep.conventions.selectors import convention_version_for, current_version
+from crewprep.crates.selectors import crate_for
+from crewprep.review.models import Proposal
+from crewprep.review.selectors import pending_proposal
+from crewprep.sheets.models import Draft
+from crewprep.sheets.progress import TrackProgress, progress_of
+from crewprep.sheets.selectors import current_draft
+from crewprep.tracks.models import Copy, Track, TrackState
+from crewprep.tracks.selectors import reference_copy, track_for, tracks_of
+
+
+class TrackQuery(serializers.Serializer[object]):
+    """Which tracks to list."""
+
+    state = serializers.ChoiceField(choices=TrackState.choices, required=False)
+    crate = serializers.UUIDField(required=False, help_text="Only tracks of this crate.")
+
+
+class ReasonOut(serializers.Serializer[object]):
+    """A code with its sentence."""
+
+    code = serializers.CharField()
+    detail = serializers.CharField()
+
+
+class AnalysisSummaryOut(serializers.Serializer[Analysis]):
+    """The figures that lists show."""
+
+    engine = serializers.CharField()
+    duration_s = serializers.SerializerMethodField()
+    tempo_bpm = serializers.FloatField(allow_null=True)
+    steady = serializers.BooleanField()
+    key = serializers.CharField(source="key_name", help_text="Such as A minor; empty where none was found.")
+    loudness_lufs = serializers.FloatField(allow_null=True)
+    true_peak_dbtp = serializers.FloatField(allow_null=True)
+    measured_at = serializers.DateTimeField(source="created_at")
+
+    def get_duration_s(self, analysis: Analysis) -> float:
+        """Seconds."""
+        return analysis.duration_us / 1_000_000
+
+
+class TrackOut(serializers.Serializer[TrackProgress]):
+    """A track and where the workers stand with it."""
+
+    id = serializers.UUIDField(source="track.id")
+    title = serializers.CharField(source="track.title")
+    artist = serializers.CharField(source="track.artist")
+    state = serializers.ChoiceField(source="track.state", choices=TrackState.choices)
+    refusal = serializers.SerializerMethodField()
+    warnings = serializers.SerializerMethodField()
+    added_at = serializers.DateTimeField(source="track.created_at")
+    job = JobOut(allow_null=True)
+    analysis = AnalysisSummaryOut(allow_null=True)
+    sheet_version = serializers.IntegerField(allow_null=True, help_text="Number of the approved sheet, if any.")
+
+    @extend_schema_field(ReasonOut(allow_null=True))
+    def get_refusal(self, progress: TrackProgress) -> dict[str, str] | None:
+        """Why the audio cannot be used."""
+        code = progress.track.refusal_code
+        return {"code": code, "detail": sentence_for(code)} if code else None
+
+    @extend_schema_field(ReasonOut(many=True))
+    def get_warnings(self, progress: TrackProgress) -> list[dict[str, str]]:
+        """What to know about the audio."""
+        return [{"code": code, "detail": sentence_for(code)} for code in progress.track.warnings if code in WARNINGS]
+
+
+class CopyOut(serializers.Serializer[Copy]):
+    """The copy that was analysed; the first sample of its decode is time zero."""
+
+    original_name = serializers.CharField()
+    format = serializers.CharField()
+    size_bytes = serializers.IntegerField()
+    sha256 = serializers.CharField()
+    pcm_sha256 = serializers.CharField(help_text="Empty until a worker has decoded it.")
+    sample_rate = serializers.IntegerField(allow_null=True)
+    channels = serializers.IntegerField(allow_null=True)
+
+
+class TrackDetailOut(TrackOut):
+    """A track with its audio, who added it, and the proposal that waits for a verdict."""
+
+    added_by = person_field(source="track.added_by", allow_null=True)
+    audio = serializers.SerializerMethodField()
+    pending_proposal = serializers.SerializerMethodField()
+
+    @extend_schema_field(CopyOut)
+    def get_audio(self, progress: TrackProgress) -> dict[str, Any]:
+        """The reference copy."""
+        return dict(CopyOut(reference_copy(progress.track)).data)
+
+    @extend_schema_field(serializers.UUIDField(allow_null=True))
+    def get_pending_proposal(self, progress: TrackProgress) -> UUID | None:
+        """The open or returned proposal."""
+        proposal: Proposal | None = pending_proposal(progress.track)
+        return proposal.pk if proposal else None
+
+
+class DraftMarkerOut(serializers.Serializer[object]):
+    """A suggested marker."""
+
+    slot = serializers.IntegerField()
+    start_us = serializers.IntegerField()
+    end_us = serializers.IntegerField(allow_null=True)
+    confidence = serializers.FloatField(help_text="0 to 1.")
+    reason = serializers.CharField()
+
+
+class EmptySlotOut(serializers.Serializer[object]):
+    """A slot left open."""
+
+    slot = serializers.IntegerField()
+    reason = serializers.CharField()
+
+
+class DraftOut(serializers.Serializer[Draft]):
+    """What the analysis suggests under one convention version."""
+
+    convention = serializers.UUIDField(source="convention_version_id")
+    drafted_at = serializers.DateTimeField(source="created_at")
+    markers = several(DraftMarkerOut, source="markers.all")
+    empty = several(EmptySlotOut)
+
+
+class DraftQuery(serializers.Serializer[object]):
+    """Under which convention."""
+
+    convention = serializers.UUIDField(
+        required=False, help_text="A published version; the crew's newest where it is left out."
+    )
+
+
+class TrackPages(Pages):
+    """Pages of tracks with their progress."""
+
+    def get_paginated_response_schema(self, schema: Any) -> dict[str, Any]:
+        """Every name is always there."""
+        described: dict[str, Any] = super().get_paginated_response_schema(schema)
+        return {**described, "required": ["count", "next", "previous", "results"]}
+
+
+class Tracks(CrewEndpoint):
+    """The crew's library."""
+
+    pagination_class = TrackPages
+
+    @extend_schema(
+        operation_id="list_tracks", parameters=[TrackQuery], responses=TrackOut(many=True), tags=["tracks"]
+    )
+    def get(self, request: Request, crew: str) -> Response:
+        """The library by title, a page at a time."""
+        wanted = self.read_query(TrackQuery, request)
+        tracks = tracks_of(self.member)
+        if "crate" in wanted:
+            tracks = tracks.filter(crates=crate_for(self.member, wanted["crate"]))
+        if "state" in wanted:
+            tracks = tracks.filter(state=wanted["state"])
+        pages = TrackPages()
+        shown: list[Track] = pages.paginate_queryset(tracks, request, view=self) or []
+        return pages.get_paginated_response(listed(TrackOut, progress_of(shown)))
+
+
+class OneTrack(CrewEndpoint):
+    """One track."""
+
+    @extend_schema(operation_id="get_track", responses=TrackDetailOut, tags=["tracks"])
+    def get(self, request: Request, crew: str, track: UUID) -> Response:
+        """A track and where it stands."""
+        return Response(TrackDetailOut(progress_of([track_for(self.member, track)])[0]).data)
+
+
+class AnalysisOfTrack(CrewEndpoint):
+    """What was measured."""
+
+    @extend_schema(operation_id="get_analysis", responses={200: analysis_schema()}, tags=["tracks"])
+    def get(self, request: Request, crew: str, track: UUID) -> Response:
+        """All facts of the newest analysis, times in seconds from the first sample of the canonical decode."""
+        analysis = current_analysis(track_for(self.member, track))
+        if analysis is None:
+            raise NotFound("analysis:none")
+        return Response(analysis.result.to_document())
+
+
+class DraftOfTrack(CrewEndpoint):
+    """What was drafted."""
+
+    @extend_schema(operation_id="get_draft", parameters=[DraftQuery], responses=DraftOut, tags=["tracks"])
+    def get(self, request: Request, crew: str, track: UUID) -> Response:
+        """The draft from the newest analysis under a convention."""
+        found = track_for(self.member, track)
+        named = self.read_query(DraftQuery, request).get("convention")
+        version = convention_version_for(self.member, named) if named else current_version(self.member)
+        if version is None:
+            raise Invalid("convention:none")
+        draft = current_draft(found, version)
+        if draft is None:
+            raise NotFound("draft:none")
+        return Response(DraftOut(draft).data)

@@ -1,0 +1,44 @@
+"""Routes of version 1."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from crewprep.api.schema import Document
+from crewprep.api.v1 import conventions, crates, crews, jobs, proposals, sheets, tokens, tracks
+
+app_name = "api"
+
+_CREW = "crews/<slug:crew>/"
+_CRATE = f"{_CREW}crates/<uuid:crate>/"
+_TRACK = f"{_CREW}tracks/<uuid:track>/"
+_PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
+_JOB = f"{_CREW}jobs/<uuid:job>/"
+
+urlpatterns = [
+    path("schema/", Document.as_view(), name="schema"),
+    path("tokens/", tokens.Tokens.as_view(), name="tokens"),
+    path("tokens/current/", tokens.CurrentToken.as_view(), name="current-token"),
+    path("crews/", crews.Crews.as_view(), name="crews"),
+    path(_CREW, crews.OneCrew.as_view(), name="crew"),
+    path(f"{_CREW}members/", crews.Members.as_view(), name="members"),
+    path(f"{_CREW}conventions/", conventions.Conventions.as_view(), name="conventions"),
+    path(f"{_CREW}conventions/<uuid:convention>/", conventions.OneConvention.as_view(), name="convention"),
+    path(f"{_CREW}crates/", crates.Crates.as_view(), name="crates"),
+    path(_CRATE, crates.OneCrate.as_view(), name="crate"),
+    path(f"{_CRATE}tracks/", crates.Uploads.as_view(), name="crate-tracks"),
+    path(f"{_CREW}tracks/", tracks.Tracks.as_view(), name="tracks"),
+    path(_TRACK, tracks.OneTrack.as_view(), name="track"),
+    path(f"{_TRACK}analysis/", tracks.AnalysisOfTrack.as_view(), name="analysis"),
+    path(f"{_TRACK}draft/", tracks.DraftOfTrack.as_view(), name="draft"),
+    path(f"{_TRACK}sheet/", sheets.Sheet.as_view(), name="sheet"),
+    path(f"{_TRACK}sheet.csv", sheets.SheetCsv.as_view(), name="sheet-csv"),
+    path(f"{_CREW}proposals/", proposals.Proposals.as_view(), name="proposals"),
+    path(_PROPOSAL, proposals.OneProposal.as_view(), name="proposal"),
+    path(f"{_PROPOSAL}markers/", proposals.Markers.as_view(), name="proposal-markers"),
+    path(f"{_PROPOSAL}approve/", proposals.Approve.as_view(), name="proposal-approve"),
+    path(f"{_PROPOSAL}return/", proposals.Return.as_view(), name="proposal-return"),
+    path(f"{_PROPOSAL}withdraw/", proposals.Withdraw.as_view(), name="proposal-withdraw"),
+    path(_JOB, jobs.OneJob.as_view(), name="job"),
+    path(f"{_JOB}retry/", jobs.Retry.as_view(), name="job-retry"),
+]
