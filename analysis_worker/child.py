@@ -41,7 +41,7 @@ def main(arguments: list[str]) -> int:
     return 0
 
 
-def _limit_self(budget: dict[str, int], *, parent: int) -> None:
+def _limit_self(budget: dict[str, int], *, parent: int | None) -> None:
     for limit, value in (
         (resource.RLIMIT_AS, budget["address_space_bytes"]),
         (resource.RLIMIT_FSIZE, budget["file_bytes"]),
@@ -53,7 +53,7 @@ def _limit_self(budget: dict[str, int], *, parent: int) -> None:
     os.nice(10)
     if sys.platform == "linux":  # do not outlive a worker that was killed
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-        if os.getppid() != parent:
+        if parent is not None and os.getppid() != parent:
             os._exit(1)
 
 
