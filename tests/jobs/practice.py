@@ -35,6 +35,9 @@ from crewprep.jobs import bell, services  # noqa: E402
 from crewprep.jobs.models import LIVE_STATES, Job, JobKind  # noqa: E402
 from crewprep.models import Crew, Track  # noqa: E402
 
+urlpatterns: list[Any] = []
+"""Celery lets Django check its URL map at the start; practice workers have no pages."""
+
 
 def work(claim: services.Claim, keeper: handlers.Keeper) -> None:
     """Do what the params say, then write one result."""
@@ -116,6 +119,7 @@ def count() -> dict[str, Any]:
 
 if __name__ == "__main__":
     given = json.loads(sys.argv[2])
+    settings.ROOT_URLCONF = __name__
     settings.JOB_LEASE_S = given.get("lease_s", 2)
     settings.JOB_RERING_AFTER_S = given.get("rering_after_s", 1)
     cast(Any, services).BACKOFF_FIRST_S = 0.5
