@@ -24,10 +24,10 @@ _SCALES = {
     "onsets": 1.0,
     "roll": 0.7,
 }
-"""Differences that count as one unit: about twice what neighbouring bars of one section differ by."""
+"""Differences that usually count as one unit: about twice what neighbouring bars of one section differ by."""
 
-_MEL_GROUPS = 8
-_MEL_SCALE = 6.0
+_MEL_GROUPS = 16
+_MEL_SCALE = 5.0
 _LONGEST_BARS = 64
 _PRICE = 22.0
 _PRICE_OFF_PHRASE = 8.0
@@ -43,11 +43,18 @@ def feature_matrix(bars: BarFeatures) -> NDArray[np.float64]:
     columns = []
     for name, scale in _SCALES.items():
         column = np.asarray(getattr(bars, name), dtype=np.float64)
-        # Patterns that alternate from bar to bar are texture, not change.
-        texture = float(np.median(np.abs(np.diff(column)))) if len(column) > 1 else 0.0
-        columns.append(column / max(scale, 1.5 * texture))
-    groups = bars.mel_db.reshape(len(bars), _MEL_GROUPS, -1).mean(axis=2) / _MEL_SCALE
-    return np.column_stack([*columns, groups])
+        columns.append(column / _unit(column, scale))
+    groups = bars.mel_db.reshape(len(bars), _MEL_GROUPS, -1).mean(axis=2)
+    for column in groups.T:
+        columns.append(column / _unit(column, _MEL_SCALE) / np.sqrt(2.0))
+    return np.column_stack(columns)
+
+
+def _unit(column: NDArray[np.float64], scale: float) -> float:
+    """What counts as one unit in this track: patterns that alternate from bar to bar are texture, not change, and where
+    bars repeat exactly, less is heard as a change."""
+    texture = float(np.median(np.abs(np.diff(column)))) if len(column) > 1 else 0.0
+    return float(np.clip(3.0 * texture, scale / 2, 3 * scale))
 
 
 def phrase_kinds(count: int, phrase_bars: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -1,0 +1,150 @@
+"""From samples to facts: the order in which a track is analysed.
+
+Loudness and true peak are measured on the canonical decode as it is; all else on its mono mix at 44.1 kHz. The grid comes
+first, then what stands on it. Nothing here depends on a clock, on chance or on an earlier track. Silence, clicks and
+noise are analysed like music and simply have no grid, key or sections.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis_worker.core.audio import ANALYSIS_RATE, BLOCK_FRAMES, Audio, for_analysis
+from analysis_worker.core.bars import Bars, estimate_bars
+from analysis_worker.core.contour import draw_contour
+from analysis_worker.core.drops import compare_drops
+from analysis_worker.core.energy import bar_energy
+from analysis_worker.core.features import Frames, bar_edges, bar_features, frames_of
+from analysis_worker.core.grid import Grid, estimate_grid
+from analysis_worker.core.key import chroma_of, estimate_key
+from analysis_worker.core.loudness import measure
+from analysis_worker.core.onsets import OnsetBands, onset_bands
+from analysis_worker.core.results import ENGINE_VERSION, Contour, Drop, Loop, Section, TrackAnalysis
+from analysis_worker.core.seams import bar_lines, find_loops
+from analysis_worker.core.sections import find_sections
+from analysis_worker.core.units import all_to_us, to_us
+
+STAGES = ("level", "beats", "bars", "sections", "key")
+"""What ``progress`` is called with, in this order."""
+
+_CANCELLED = 0.02
+
+
+def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> TrackAnalysis:
+    """Analyse one track.
+
+    ``audio`` is the canonical decode, shape (frames, channels) at its own rate. ``progress`` hears the name of each
+    stage as it starts.
+    """
+    tell = progress or (lambda stage: None)
+    duration_s = audio.duration_s
+    tell("level")
+    loudness = measure(audio.samples, audio.sample_rate)
+    mono = mono_mix(audio)
+    tell("beats")
+    bands = onset_bands(mono)
+    grid = estimate_grid(bands, duration_s)
+    tell("bars")
+    bars = estimate_bars(mono, bands, grid)
+    tell("sections")
+    laid = _lay_on_grid(mono, loudness.power, bands, grid, bars, duration_s)
+    tell("key")
+    key = estimate_key(chroma_of(mono, ANALYSIS_RATE))
+    sections, drops, energy, contour, loops = laid
+    return TrackAnalysis(
+        engine=ENGINE_VERSION,
+        duration_us=to_us(duration_s),
+        tempo_bpm=grid.tempo_bpm,
+        tempo_candidates=grid.candidates,
+        steady=grid.steady,
+        tempo_segments=grid.segments,
+        grid_confidence=_share(grid.confidence),
+        beats_per_bar=bars.beats_per_bar,
+        beats_us=all_to_us(grid.beats_s),
+        downbeats_us=all_to_us(grid.beats_s[bars.downbeats]),
+        downbeat_confidence=_share(bars.confidence),
+        phrases_us=all_to_us(grid.beats_s[bars.phrases]),
+        phrase_confidence=_share(bars.phrase_confidence),
+        sections=sections,
+        drops=drops,
+        key=key,
+        loudness_lufs=_rounded(loudness.integrated_lufs),
+        true_peak_dbtp=_rounded(loudness.true_peak_dbtp),
+        energy=energy,
+        contour=contour,
+        loops=loops,
+    )
+
+
+def mono_mix(audio: Audio) -> NDArray[np.float32]:
+    """The mean of the channels at 44.1 kHz, shape (frames,).
+
+    Where the channels cancel each other (a side wired the wrong way round), the louder channel stands for all.
+    """
+    samples = audio.samples
+    mix = np.empty(len(samples), dtype=np.float32)
+    powers = np.zeros(samples.shape[1])
+    mixed = 0.0
+    for start in range(0, len(samples), BLOCK_FRAMES):
+        block = samples[start : start + BLOCK_FRAMES]
+        mean = block.mean(axis=1, dtype=np.float32)
+        mix[start : start + len(block)] = mean
+        powers += np.einsum("ij,ij->j", block, block, dtype=np.float64)
+        mixed += float(np.einsum("i,i->", mean, mean, dtype=np.float64))
+    if mixed < _CANCELLED * float(powers.mean()):
+        mix = samples[:, int(np.argmax(powers))].copy()
+    if audio.sample_rate == ANALYSIS_RATE:
+        return mix
+    return np.ascontiguousarray(for_analysis(Audio(mix[:, None], audio.sample_rate)).samples[:, 0])
+
+
+_Laid = tuple[tuple[Section, ...], tuple[Drop, ...], tuple[float, ...], Contour, tuple[Loop, ...]]
+
+
+def _lay_on_grid(
+    mono: NDArray[np.float32],
+    power: NDArray[np.float64],
+    bands: OnsetBands,
+    grid: Grid,
+    bars: Bars,
+    duration_s: float,
+) -> _Laid:
+    """Everything that is told in beats and bars."""
+    if len(grid.beats_s) < 2 or not len(bars.downbeats):
+        return (), (), (), Contour(4, (), ()), ()
+    frames: Frames = frames_of(mono, ANALYSIS_RATE)
+    edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)
+    figures = bar_features(frames, power, bands, edges_s, bars.beats_per_bar)
+    phrase_bars = np.searchsorted(bars.downbeats, bars.phrases)
+    spans = find_sections(figures, phrase_bars)
+    energy = bar_energy(figures)
+    sections = tuple(
+        Section(
+            start_us=to_us(edges_s[span.start]),
+            end_us=to_us(edges_s[span.end]),
+            role=span.role,
+            confidence=span.confidence,
+            energy=round(float(np.mean(energy[span.start : span.end])), 3),
+            reason=span.reason,
+        )
+        for span in spans
+    )
+    lines = bar_lines(mono, ANALYSIS_RATE, frames, edges_s)
+    return (
+        sections,
+        compare_drops(spans, figures, power),
+        tuple(round(float(value), 3) for value in energy),
+        draw_contour(frames, power, grid.beats_s),
+        find_loops(lines, spans, energy, edges_s),
+    )
+
+
+def _share(value: float) -> float:
+    return round(float(min(max(value, 0.0), 1.0)), 3)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
