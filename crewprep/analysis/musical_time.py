@@ -95,7 +95,7 @@ class MusicalTime:
         """The time of a position, in microseconds."""
         index = min(max(floor(position), 0), len(self.beats_us) - 2)
         left, right = self.beats_us[index], self.beats_us[index + 1]
-        return round(left + (position - index) * (right - left))
+        return floor(left + (position - index) * (right - left) + 0.5)
 
     def phrase_of(self, beat: int) -> int:
         """The number of the phrase that a beat lies in; 0 is the pick-up."""

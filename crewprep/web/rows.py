@@ -18,6 +18,7 @@ from typing import Any, Literal
 from analysis_worker.core.results import Section, TrackAnalysis
 from crewprep.web.musical_time import TIMED_ROW_S, MusicalTime, clock
 from crewprep.web.rows_drawing import CONTOUR_HEIGHT, UNITS_PER_BEAT, BassStrip, between, contour_path, number, x_of
+from crewprep.web.slots import Badge
 
 STRIP_BARS = 4
 COLUMNS = 192
@@ -32,12 +33,19 @@ Side = Literal["new", "old"]
 
 @dataclass(frozen=True, slots=True)
 class RowMarker:
-    """A marker to be drawn; ``old`` ones are ghosts of where a marker was."""
+    """A marker to be drawn; ``old`` ones are ghosts of where a marker was.
+
+    ``name`` is what a reader hears, ``note`` what stands beside the badge (a loop's length), ``href`` where it leads.
+    """
 
     slot: int
     start_us: int
     end_us: int | None = None
     side: Side = "new"
+    name: str = ""
+    note: str = ""
+    href: str = ""
+    badge: Badge | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +142,11 @@ class Page:
             "downbeats": self.time.downbeats,
             "phrases": self.time.phrases,
             "rows": [
-                [{"left": s.left, "beats": s.beats, "start": s.start, "end": s.end} for s in row.strips] for row in rows
+                [
+                    {"left": s.left, "beats": s.beats, "start": s.start, "end": s.end, "column": s.column}
+                    for s in row.strips
+                ]
+                for row in rows
             ],
         }
 

@@ -1,0 +1,276 @@
+// The track page: puts the parts together. State is one list of markers (sheet.js) with a history; everything that
+// is shown follows from it in `show`.
+
+import { makeDrawing } from "./draw.js";
+import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats } from "./grid.js";
+import { makeHistory } from "./history.js";
+import { makeKeep } from "./keep.js";
+import { commandOf } from "./keys.js";
+import { makeNote } from "./note.js";
+import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
+import { followClicks, openRows, readData } from "./rows-view.js";
+import { markerOf, nameOf, plain, put, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
+import { makeTable } from "./table.js";
+import { makeTools } from "./tools.js";
+
+const PHRASE_BARS = 8;
+const form = document.getElementById("sheet-form");
+const slots = new Map(readData("slots-data").map((slot) => [slot.number, slot]));
+const desk = readData("desk-data");
+const refused = document.getElementById("error") !== null;
+let chosen = null;
+let saidLast = "";
+
+const view = openRows({ names: namesAt });
+const { root, grid, strips, cursor, player } = view;
+const history = makeHistory(plain(desk.markers));
+const keep = makeKeep(desk.kept_as, form);
+
+const drawing = makeDrawing(view, slots, {
+  nameOf: (marker) => nameOf(marker, slots.get(marker.slot), grid, desk.reasons[marker.slot] ?? ""),
+  lengthOf: (marker) => (marker.end_us === null ? "" : lengthText(grid, marker.start_us, marker.end_us)),
+  onChoose: (number) => choose(number, { go: true }),
+});
+const note = makeNote({
+  timed: grid.timed,
+  onMove: (by) => moveChosen(by),
+  onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
+  onPlay: () => player.play(markerOf(history.now, chosen).start_us),
+  onRemove: () => removeSlot(chosen),
+  onClose: () => closeNote(),
+});
+const tools = makeTools(document.getElementById("tools"), slots, { onPut: putHere, onUndo: undo, onRedo: redo });
+const table = makeTable(document.getElementById("markers"), grid, slots, {
+  onStart: (number, us) =>
+    us === null
+      ? change(setStart(history.now, slots.get(number), grid, markerOf(history.now, number).start_us, true))
+      : change(setStart(history.now, slots.get(number), grid, us), null, number),
+  onEnd: (number, us) => {
+    const next = setEnd(history.now, number, grid, us);
+    if (next === history.now) {
+      say(`The end of slot ${number} must come after its start.`);
+      table.show(history.now);
+    } else change(next, null, number);
+  },
+  onClear: removeSlot,
+  onPut: putHere,
+  onGo: (number) => {
+    choose(number, { go: true });
+    drawing.buttons.get(number).focus();
+  },
+  said: say,
+});
+
+followClicks(view, timeAt);
+root.addEventListener("keydown", onKey);
+root.addEventListener("focusin", (event) => {
+  const number = Number(event.target.closest(".marker")?.dataset.slot);
+  if (number && number !== chosen && event.target.matches(":focus-visible")) choose(number);
+});
+form.addEventListener("submit", () => {
+  form.elements.markers.value = JSON.stringify(plain(history.now));
+});
+form.elements.note.addEventListener("input", kept);
+restore();
+show();
+
+// What stands where the cursor is, for those who hear the page.
+function namesAt(us) {
+  const here = (history?.now ?? []).filter((marker) => Math.abs(marker.start_us - us) < 1000);
+  return here.map((marker) => `slot ${marker.slot}, ${slots.get(marker.slot)?.name ?? ""}`).join(", ");
+}
+
+function say(text) {
+  const status = document.getElementById("said");
+  // The same sentence twice is heard twice only if the text differs.
+  status.textContent = text === saidLast ? `${text}\u00a0` : text;
+  saidLast = status.textContent;
+}
+
+function placeText(number, snapAt = false) {
+  const marker = markerOf(snapAt ? snapped(history.now, slots.get(number), grid) : history.now, number);
+  if (!marker) return "nowhere";
+  return grid.timed ? clock(marker.start_us) : `${addressOf(grid, marker.start_us)}, ${clock(marker.start_us)}`;
+}
+
+function show() {
+  const sheet = history.now;
+  if (chosen !== null && !markerOf(sheet, chosen)) chosen = null;
+  drawing.draw(sheet, chosen);
+  table.show(sheet);
+  tools.show(history);
+  if (chosen === null) note.hide();
+  else {
+    const marker = markerOf(sheet, chosen);
+    const slot = slots.get(chosen);
+    const length = marker.end_us === null ? "" : `, ${lengthText(grid, marker.start_us, marker.end_us)}`;
+    note.show(
+      placeOf(strips, grid, marker.start_us).strip.li,
+      `Slot ${chosen}, ${slot.name}`,
+      `${placeText(chosen)}${length}`,
+      desk.reasons[chosen] ?? "",
+    );
+  }
+  document.getElementById("unsaved").hidden = !isChanged();
+  cursor.measure();
+}
+
+function isChanged() {
+  return !same(history.now, plain(desk.saved)) || form.elements.note.value !== form.elements.note.defaultValue;
+}
+
+function kept() {
+  if (isChanged()) keep.changed(history.now, form.elements.note.value);
+  else keep.clean();
+  document.getElementById("unsaved").hidden = !isChanged();
+}
+
+function change(next, text, number = null) {
+  if (number !== null) chosen = number;
+  if (!same(next, history.now)) {
+    history.push(next);
+    kept();
+  }
+  show();
+  const told = text ?? (number === null ? "" : `Slot ${number} at ${placeText(number)}`);
+  if (told) say(told);
+}
+
+function choose(number, { go = false } = {}) {
+  chosen = number;
+  tools.choose(number);
+  if (go) {
+    const { start_us: us } = markerOf(history.now, number);
+    if (player.playing) player.seek(us);
+    else cursor.set(us);
+  }
+  show();
+}
+
+function closeNote() {
+  const button = drawing.buttons.get(chosen);
+  chosen = null;
+  show();
+  (button?.isConnected ? button : cursor.element).focus({ preventScroll: true });
+}
+
+function putHere(number) {
+  const slot = slots.get(number);
+  if (!slot) {
+    say(`The convention has no slot ${number}.`);
+    return;
+  }
+  const next = put(history.now, slot, grid, cursor.us);
+  const at = markerOf(next, number);
+  const pulled = Math.abs(at.start_us - cursor.us) >= 1000 ? "Snapped to" : "at";
+  change(next, `Slot ${number}, ${slot.name}: ${pulled} ${grid.timed ? clock(at.start_us) : addressOf(grid, at.start_us)}`, number);
+  tools.choose(number);
+}
+
+function removeSlot(number) {
+  if (!markerOf(history.now, number)) return;
+  const focusWas = document.activeElement;
+  change(without(history.now, number), `Slot ${number} removed. U brings it back.`);
+  if (!focusWas?.isConnected || focusWas.closest(".note")) cursor.element.focus({ preventScroll: true });
+}
+
+function moveChosen({ us, beats, bars, phrase }) {
+  const slot = slots.get(chosen);
+  const by = us === undefined ? { beats: beats ?? (bars ?? phrase * PHRASE_BARS) * grid.perBar } : { us };
+  change(shift(history.now, slot, grid, by), null, chosen);
+  cursor.set(markerOf(history.now, chosen).start_us);
+}
+
+function undo() {
+  if (history.undo()) {
+    kept();
+    show();
+    say("Undone.");
+  } else say("Nothing to undo.");
+}
+
+function redo() {
+  if (history.redo()) {
+    kept();
+    show();
+    say("Done again.");
+  } else say("Nothing to redo.");
+}
+
+function onKey(event) {
+  const command = commandOf(event, { letters: tools.letters });
+  const marker = event.target.closest(".marker");
+  const onCursor = event.target === cursor.element;
+  if (!command || (!marker && !onCursor && !(command.do === "stop" && event.target.closest(".note")))) return;
+  const number = marker ? Number(marker.dataset.slot) : null;
+  const act = {
+    move: () => (marker ? moveByKey(number, command) : goTo(nextPlace(command))),
+    "row-end": () => goTo(rowEnds(strips, grid, cursor.us)[command.way < 0 ? 0 : 1]),
+    put: () => putHere(command.slot),
+    remove: () => removeSlot(number ?? markerUnderCursor()),
+    undo,
+    redo,
+    toggle: player.toggle,
+    "play-here": () => player.play(number === null ? cursor.us : markerOf(history.now, number).start_us),
+    stop: () => (player.playing ? player.stop() : closeNote()),
+    help: tools.help,
+  }[command.do];
+  event.preventDefault();
+  act();
+}
+
+function moveByKey(number, { by, way }) {
+  chosen = number;
+  if (by === "ms") moveChosen({ us: 1000 * way });
+  else if (by === "row") moveChosen({ phrase: way });
+  else if (by === "bar") moveChosen({ bars: way });
+  else moveChosen({ beats: way });
+}
+
+function nextPlace({ by, way }) {
+  const us = cursor.us;
+  if (by === "ms") return us + 1000 * way;
+  if (by === "row") return otherRow(strips, grid, us, way);
+  if (grid.timed) return shiftBeats(grid, us, way * (by === "bar" ? grid.perBar : 1));
+  return by === "bar" ? nextBar(grid, us, way) : nextBeat(grid, us, way);
+}
+
+function goTo(us) {
+  if (player.playing) player.seek(us);
+  else cursor.set(us);
+}
+
+function markerUnderCursor() {
+  const at = positionOf(grid, cursor.us);
+  return history.now.find((marker) => Math.abs(positionOf(grid, marker.start_us) - at) < 0.05)?.slot ?? null;
+}
+
+// Work from before a reload comes back by itself; work that was sent is only offered, as it may have arrived.
+function restore() {
+  const before = keep.read();
+  if (refused) {
+    kept();
+    return;
+  }
+  if (!before || (same(before.markers, history.now) && !before.note)) return;
+  const back = () => {
+    history.push(before.markers.filter((marker) => slots.has(marker.slot)));
+    form.elements.note.value = before.note || form.elements.note.value;
+    kept();
+    show();
+    say("Your unsent changes of this track are back. Undo takes them away.");
+  };
+  if (!before.sent) {
+    back();
+    return;
+  }
+  const offer = document.createElement("button");
+  offer.type = "button";
+  offer.className = "button button--small";
+  offer.textContent = "Put back what you sent from here before";
+  offer.addEventListener("click", () => {
+    offer.remove();
+    back();
+  });
+  form.querySelector("#unsaved").after(offer);
+}

@@ -1,0 +1,46 @@
+// Which key asks for what. Only while the rows have the focus; `letters` switches off every single-character key
+// (WCAG 2.2, 2.1.4), the others stay.
+
+const ARROWS = { ArrowLeft: -1, ArrowRight: 1 };
+
+export function commandOf(event, { letters = true } = {}) {
+  const { key, shiftKey = false, altKey = false } = event;
+  const control = Boolean(event.ctrlKey || event.metaKey);
+  if (control) {
+    if (altKey) return null;
+    const letter = key.toLowerCase();
+    if (letter === "z") return { do: shiftKey ? "redo" : "undo" };
+    return letter === "y" && !shiftKey ? { do: "redo" } : null;
+  }
+  if (key in ARROWS) {
+    if (altKey) return shiftKey ? null : { do: "move", by: "ms", way: ARROWS[key] };
+    return { do: "move", by: shiftKey ? "bar" : "beat", way: ARROWS[key] };
+  }
+  if (altKey) return null;
+  switch (key) {
+    case "ArrowUp":
+      return { do: "move", by: "row", way: -1 };
+    case "ArrowDown":
+      return { do: "move", by: "row", way: 1 };
+    case "Home":
+      return { do: "row-end", way: -1 };
+    case "End":
+      return { do: "row-end", way: 1 };
+    case "Delete":
+    case "Backspace":
+      return { do: "remove" };
+    case " ":
+      return { do: "toggle" };
+    case "Enter":
+      return { do: "play-here" };
+    case "Escape":
+      return { do: "stop" };
+    default:
+  }
+  if (!letters) return null;
+  if (/^[0-9]$/.test(key)) return { do: "put", slot: key === "0" ? 10 : Number(key) };
+  if (key === "u") return { do: "undo" };
+  if (key === "U") return { do: "redo" };
+  if (key === "?") return { do: "help" };
+  return null;
+}

@@ -1,0 +1,94 @@
+// The note under the row of the chosen marker: what it is, why it stands there, and a button for every move.
+// One tab stop; the arrow keys walk from button to button (ARIA APG, toolbar).
+
+const MOVES = [
+  ["Earlier", [["phrase", { phrase: -1 }], ["bar", { bars: -1 }], ["beat", { beats: -1 }], ["ms", { us: -1000 }]]],
+  ["Later", [["ms", { us: 1000 }], ["beat", { beats: 1 }], ["bar", { bars: 1 }], ["phrase", { phrase: 1 }]]],
+];
+const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
+
+export function makeNote({ timed, onMove, onSnap, onPlay, onRemove, onClose }) {
+  const element = document.createElement("div");
+  element.className = "note";
+  element.hidden = true;
+  const text = document.createElement("p");
+  text.className = "note__text";
+  const why = document.createElement("p");
+  why.className = "note__why small soft";
+  const bar = document.createElement("div");
+  bar.className = "note__bar";
+  bar.setAttribute("role", "toolbar");
+  element.append(text, why, bar);
+
+  for (const [way, moves] of MOVES) {
+    const group = document.createElement("span");
+    group.className = "note__group";
+    const label = document.createElement("span");
+    label.className = "small soft";
+    label.textContent = way;
+    label.setAttribute("aria-hidden", "true");
+    group.append(label);
+    for (const [word, by] of moves) {
+      if (timed && word !== "ms") continue;
+      group.append(button(word, `${way} by ${WORDS[word]}`, () => onMove(by)));
+    }
+    bar.append(group);
+  }
+  const rest = document.createElement("span");
+  rest.className = "note__group";
+  if (!timed) rest.append(button("Snap", "Snap to the grid", onSnap));
+  rest.append(
+    button("Play", "Play from this marker", onPlay),
+    button("Remove", "Remove this marker", onRemove),
+    button("Close", "Close this note", onClose),
+  );
+  bar.append(rest);
+
+  const buttons = [...bar.querySelectorAll("button")];
+  rove(0);
+  bar.addEventListener("keydown", (event) => {
+    const at = buttons.indexOf(event.target);
+    const next = { ArrowRight: at + 1, ArrowLeft: at - 1, Home: 0, End: buttons.length - 1 }[event.key];
+    if (next === undefined || at < 0 || event.altKey || event.ctrlKey || event.metaKey) return;
+    rove((next + buttons.length) % buttons.length);
+    buttons[(next + buttons.length) % buttons.length].focus();
+    event.preventDefault();
+    event.stopPropagation();
+  });
+  bar.addEventListener("focusin", (event) => rove(buttons.indexOf(event.target)));
+
+  function rove(at) {
+    buttons.forEach((one, index) => {
+      one.tabIndex = index === at ? 0 : -1;
+    });
+  }
+
+  return {
+    element,
+    show(row, name, place, reason) {
+      const inside = element.contains(document.activeElement) ? document.activeElement : null;
+      if (element.parentElement !== row) row.append(element);
+      element.hidden = false;
+      const strong = document.createElement("strong");
+      strong.textContent = name;
+      text.replaceChildren(strong, ` ${place}`);
+      why.textContent = reason;
+      why.hidden = !reason;
+      bar.setAttribute("aria-label", `Move ${name}`);
+      inside?.focus({ preventScroll: true });
+    },
+    hide() {
+      element.hidden = true;
+    },
+  };
+}
+
+function button(word, name, onClick) {
+  const element = document.createElement("button");
+  element.type = "button";
+  element.className = "button button--small";
+  element.textContent = word;
+  element.setAttribute("aria-label", name);
+  element.addEventListener("click", onClick);
+  return element;
+}

@@ -1,0 +1,93 @@
+// A sheet being worked on: a list of {slot, start_us, end_us, label}, one marker a slot, in slot order.
+// Every function gives a new list; the old one stays as it was, for undo.
+
+import { addressOf, clamp, clock, lengthText, loopEnd, positionOf, shiftBeats, snap, timeOf } from "./grid.js";
+
+export function markerOf(sheet, number) {
+  return sheet.find((marker) => marker.slot === number) ?? null;
+}
+
+export function without(sheet, number) {
+  return sheet.filter((marker) => marker.slot !== number);
+}
+
+function withMarker(sheet, marker) {
+  return [...without(sheet, marker.slot), marker].sort((a, b) => a.slot - b.slot);
+}
+
+// Put a slot at a time, pulled to its snap; a loop gets the length that the slot asks for.
+export function put(sheet, slot, grid, us) {
+  return setStart(sheet, slot, grid, snap(grid, us, slot.snap_beats), true);
+}
+
+// Put a slot at exactly this time. A loop keeps its length in beats where it had one, unless `fresh`.
+export function setStart(sheet, slot, grid, us, fresh = false) {
+  const old = markerOf(sheet, slot.number);
+  const start = clamp(grid, us);
+  let end = null;
+  if (slot.kind === "loop") {
+    end =
+      old && old.end_us !== null && !fresh
+        ? endOf(grid, start, positionOf(grid, old.end_us) - positionOf(grid, old.start_us))
+        : loopEnd(grid, start, slot.loop_bars);
+  }
+  return withMarker(sheet, { slot: slot.number, start_us: start, end_us: end, label: old?.label ?? "" });
+}
+
+// Set a loop's end; nothing changes where it would not come after the start.
+export function setEnd(sheet, number, grid, us) {
+  const old = markerOf(sheet, number);
+  const end = Math.min(us, grid.durationUs);
+  return old && end > old.start_us ? withMarker(sheet, { ...old, end_us: end }) : sheet;
+}
+
+// Move a marker by {beats} or {us}; a loop moves as a whole, and stays where it would not fit any more.
+export function shift(sheet, slot, grid, by) {
+  const old = markerOf(sheet, slot.number);
+  if (!old) return sheet;
+  const start = by.us === undefined ? shiftBeats(grid, old.start_us, by.beats) : clamp(grid, old.start_us + by.us);
+  if (old.end_us === null) return withMarker(sheet, { ...old, start_us: start });
+  const end =
+    by.us === undefined
+      ? endOf(grid, start, positionOf(grid, old.end_us) - positionOf(grid, old.start_us))
+      : old.end_us + (start - old.start_us);
+  if (end > grid.durationUs || start === old.start_us) return sheet;
+  return withMarker(sheet, { ...old, start_us: start, end_us: end });
+}
+
+export function snapped(sheet, slot, grid) {
+  const old = markerOf(sheet, slot.number);
+  return old ? setStart(sheet, slot, grid, snap(grid, old.start_us, slot.snap_beats)) : sheet;
+}
+
+export function same(a, b) {
+  return (
+    a.length === b.length &&
+    a.every((marker) => {
+      const other = markerOf(b, marker.slot);
+      return (
+        other !== null &&
+        other.start_us === marker.start_us &&
+        other.end_us === marker.end_us &&
+        (other.label ?? "") === (marker.label ?? "")
+      );
+    })
+  );
+}
+
+// "Slot 4, First drop: 13.1.1, 3:00.000, loop of 4 bars, …", as the server says it.
+export function nameOf(marker, slot, grid, reason = "") {
+  const said = [addressOf(grid, marker.start_us)];
+  if (!grid.timed) said.push(clock(marker.start_us));
+  if (marker.end_us !== null) said.push(`loop of ${lengthText(grid, marker.start_us, marker.end_us)}`);
+  if (reason) said.push(reason);
+  return `Slot ${marker.slot}, ${slot ? slot.name : "not in the convention"}: ${said.join(", ")}`;
+}
+
+export function plain(sheet) {
+  return sheet.map(({ slot, start_us, end_us, label }) => ({ slot, start_us, end_us, label: label ?? "" }));
+}
+
+function endOf(grid, start, beats) {
+  return Math.max(start + 1, Math.min(timeOf(grid, positionOf(grid, start) + beats), grid.durationUs));
+}

@@ -1,0 +1,77 @@
+// The table of markers, kept in step with the rows: what is typed moves the marker, what is moved is written down.
+
+import { addressOf, clock, findTime, lengthText } from "./grid.js";
+import { markerOf } from "./sheet.js";
+
+export function makeTable(root, grid, slots, { onStart, onEnd, onClear, onPut, onGo, said }) {
+  const lines = new Map();
+  for (const tr of root.querySelectorAll("tr[data-slot]")) {
+    const number = Number(tr.dataset.slot);
+    const slot = slots.get(number);
+    const start = tr.querySelector(`[name="start-${number}"]`);
+    const end = tr.querySelector(`[name="end-${number}"]`);
+    const actions = tr.querySelector(".markers__actions");
+    const put = button("Put here", `Put slot ${number}, ${slot.name}, at the cursor`, () => onPut(number));
+    const go = button("Show", `Show slot ${number}, ${slot.name}, in the rows`, () => onGo(number));
+    const clear = button("Remove", `Remove slot ${number}, ${slot.name}`, () => {
+      onClear(number);
+      put.focus();
+    });
+    actions.replaceChildren(put, go, clear);
+    start.addEventListener("change", () => typed(start, (us) => onStart(number, us), () => onClear(number)));
+    end?.addEventListener("change", () => typed(end, (us) => onEnd(number, us), () => onStart(number, null)));
+    lines.set(number, { tr, start, end, put, go, clear });
+  }
+
+  function typed(input, use, empty) {
+    const text = input.value.trim();
+    const us = text ? findTime(grid, text) : null;
+    const good = text === "" || us !== null;
+    input.toggleAttribute("aria-invalid", !good);
+    if (!good) {
+      input.setAttribute("aria-invalid", "true");
+      said(`“${text}” is not a time. Write minutes and seconds such as 3:00.5.`);
+    } else if (text === "") empty();
+    else use(us);
+  }
+
+  return {
+    lines,
+    show(sheet) {
+      for (const [number, line] of lines) {
+        const marker = markerOf(sheet, number);
+        write(line.start, marker ? clock(marker.start_us) : "");
+        line.tr.querySelector('[data-show="address"]').textContent =
+          marker && !grid.timed ? addressOf(grid, marker.start_us) : "";
+        if (line.end) {
+          write(line.end, marker?.end_us ? clock(marker.end_us) : "");
+          line.tr.querySelector('[data-show="length"]').textContent = marker?.end_us
+            ? lengthText(grid, marker.start_us, marker.end_us)
+            : "";
+        }
+        line.go.hidden = line.clear.hidden = !marker;
+        line.put.textContent = marker ? "Move here" : "Put here";
+        line.put.setAttribute(
+          "aria-label",
+          `${line.put.textContent}: slot ${number}, ${slots.get(number).name}, at the cursor`,
+        );
+      }
+    },
+  };
+}
+
+function write(input, text) {
+  if (input.value === text) return;
+  input.value = text;
+  input.removeAttribute("aria-invalid");
+}
+
+function button(word, name, onClick) {
+  const element = document.createElement("button");
+  element.type = "button";
+  element.className = "button button--small";
+  element.textContent = word;
+  element.setAttribute("aria-label", name);
+  element.addEventListener("click", onClick);
+  return element;
+}

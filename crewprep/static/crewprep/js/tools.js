@@ -1,0 +1,125 @@
+// Beside the player: put a slot at the cursor, undo, redo, and the list of keys.
+
+const KEYS = [
+  ["Left, Right", "a beat back or on"],
+  ["Shift + Left, Right", "a bar back or on"],
+  ["Up, Down", "a row up or down"],
+  ["Alt + Left, Right", "1 millisecond"],
+  ["Home, End", "start or last beat of the row"],
+  ["1 to 9, 0 for 10", "put that slot at the cursor"],
+  ["Tab", "from marker to marker"],
+  ["Delete", "remove the marker"],
+  ["U or Ctrl + Z", "undo"],
+  ["Shift + U or Ctrl + Shift + Z", "redo"],
+  ["Space", "play or pause"],
+  ["Enter", "play from the marker or the cursor"],
+  ["Escape", "stop, close"],
+  ["?", "this list"],
+];
+const SWITCH = "crewprep:letters-off";
+
+export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
+  root.hidden = false;
+  const label = document.createElement("label");
+  label.className = "tools__put";
+  const word = document.createElement("span");
+  word.textContent = "Put";
+  const select = document.createElement("select");
+  for (const slot of slots.values()) select.add(new Option(`${slot.number} ${slot.name}`, slot.number));
+  select.setAttribute("aria-label", "Slot to put at the cursor");
+  label.append(word, select);
+  const undo = button("Undo", onUndo);
+  const redo = button("Redo", onRedo);
+  const dialog = makeHelp();
+  root.append(
+    label,
+    button("here", () => onPut(Number(select.value)), "Put it here, at the cursor"),
+    undo,
+    redo,
+    button("Keys", () => dialog.open()),
+    dialog.element,
+  );
+  return {
+    help: dialog.open,
+    get letters() {
+      return dialog.letters;
+    },
+    show({ canUndo, canRedo }) {
+      undo.disabled = !canUndo;
+      redo.disabled = !canRedo;
+    },
+    choose(number) {
+      select.value = number;
+    },
+  };
+}
+
+function makeHelp() {
+  const element = document.createElement("dialog");
+  element.className = "keys sheet";
+  element.setAttribute("aria-labelledby", "keys-head");
+  const head = document.createElement("h2");
+  head.id = "keys-head";
+  head.textContent = "Keys on the rows";
+  const text = document.createElement("p");
+  text.textContent =
+    "They work while the cursor or a marker has the focus. On a marker the arrows move the marker, on the cursor the cursor.";
+  const list = document.createElement("dl");
+  for (const [key, meaning] of KEYS) {
+    const line = document.createElement("div");
+    const term = document.createElement("dt");
+    const kbd = document.createElement("kbd");
+    kbd.textContent = key;
+    term.append(kbd);
+    const says = document.createElement("dd");
+    says.textContent = meaning;
+    line.append(term, says);
+    list.append(line);
+  }
+  const check = document.createElement("label");
+  check.className = "check";
+  const box = document.createElement("input");
+  box.type = "checkbox";
+  box.checked = recall() === null;
+  const words = document.createElement("span");
+  words.textContent = "Figures and letters do something (1 to 9, U, ?)";
+  check.append(box, words);
+  box.addEventListener("change", () => remember(box.checked));
+  const close = button("Close", () => element.close());
+  element.append(head, text, list, check, close);
+  return {
+    element,
+    open: () => element.showModal(),
+    get letters() {
+      return box.checked;
+    },
+  };
+}
+
+// Storage may be closed to a page (private windows); then the choice lasts as long as the page.
+function recall() {
+  try {
+    return window.localStorage.getItem(SWITCH);
+  } catch {
+    return null;
+  }
+}
+
+function remember(letters) {
+  try {
+    if (letters) window.localStorage.removeItem(SWITCH);
+    else window.localStorage.setItem(SWITCH, "1");
+  } catch {
+    // see recall()
+  }
+}
+
+function button(word, onClick, name) {
+  const element = document.createElement("button");
+  element.type = "button";
+  element.className = "button button--small";
+  element.textContent = word;
+  if (name) element.setAttribute("aria-label", name);
+  element.addEventListener("click", onClick);
+  return element;
+}

@@ -1,0 +1,194 @@
+"""What lies on the desk when a track is opened: the markers to start from, and what came of typing over them.
+
+The first of these that exists is worked on: the pending proposal (whoever made it: changing it makes one an author
+too), the approved sheet where it follows this crate's convention, the draft, an empty sheet.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from crewprep.analysis.models import Analysis
+from crewprep.analysis.musical_time import MusicalTime, clock
+from crewprep.common.errors import Invalid
+from crewprep.conventions.models import ConventionVersion, Slot
+from crewprep.crates.models import Crate
+from crewprep.review.models import Proposal, ProposalState, Remark
+from crewprep.review.selectors import pending_proposal
+from crewprep.sheets.markers import MarkerInput
+from crewprep.sheets.models import Draft, DraftMarker, MarkerFields, SheetVersion
+from crewprep.sheets.selectors import current_draft, latest_sheet
+from crewprep.tracks.models import Track
+from crewprep.web.rows import certainty
+from crewprep.web.slots import Badge, badge
+from crewprep.web.words import length_words
+
+Start = Literal["proposal", "sheet", "draft", "empty"]
+
+
+@dataclass(frozen=True, slots=True)
+class SlotLine:
+    """A slot in the table of markers: what is in it, where that came from, and what was typed."""
+
+    slot: Slot
+    badge: Badge
+    start_us: int | None
+    start_text: str
+    end_us: int | None
+    end_text: str
+    address: str
+    length: str
+    why: str
+    remarks: tuple[Remark, ...]
+
+
+@dataclass(slots=True)
+class Desk:
+    """A track as it is being worked on under one convention version."""
+
+    track: Track
+    version: ConventionVersion
+    analysis: Analysis
+    start: Start
+    markers: list[MarkerFields]
+    draft: Draft | None
+    sheet: SheetVersion | None
+    proposal: Proposal | None
+    grid: MusicalTime = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.grid = MusicalTime.of(self.analysis.result)
+
+    @property
+    def slots(self) -> list[Slot]:
+        """The convention's slots in order."""
+        return list(self.version.slots.all())
+
+    @property
+    def seen_sheet(self) -> int:
+        """Number of the approved sheet that the page shows, 0 for none."""
+        return self.sheet.number if self.sheet else 0
+
+    def lines(self, typed: Mapping[str, str] | None = None) -> list[SlotLine]:
+        """The table of markers; ``typed`` puts back what a refused form said."""
+        reasons, remarks = self.reasons(), self._remarks()
+        return [self._line(slot, typed, reasons, remarks) for slot in self.slots]
+
+    def _line(
+        self, slot: Slot, typed: Mapping[str, str] | None, reasons: dict[int, str], remarks: Sequence[Remark]
+    ) -> SlotLine:
+        marker = next((marker for marker in self.markers if marker.slot == slot.number), None)
+        start_us, end_us = (marker.start_us, marker.end_us) if marker else (None, None)
+        start_text = "" if start_us is None else clock(start_us)
+        end_text = "" if end_us is None else clock(end_us)
+        if typed is not None:
+            start_text = typed.get(f"start-{slot.number}", start_text)
+            end_text = typed.get(f"end-{slot.number}", end_text)
+        return SlotLine(
+            slot=slot,
+            badge=badge(slot),
+            start_us=start_us,
+            start_text=start_text,
+            end_us=end_us,
+            end_text=end_text,
+            address=self.grid.address(start_us) if start_us is not None and not self.grid.timed else "",
+            length=length_words(self.grid, marker) if marker else "",
+            why=reasons.get(slot.number, ""),
+            remarks=tuple(remark for remark in remarks if remark.slot == slot.number),
+        )
+
+    def reasons(self) -> dict[int, str]:
+        """What the draft says of each slot: how sure and why, or why it is empty."""
+        if self.draft is None:
+            return {}
+        said = {item["slot"]: f"Left empty: {item['reason']}" for item in self.draft.empty}
+        for marker in self.draft.markers.all():
+            said[marker.slot] = f"Draft {certainty(marker.confidence)} ({marker.confidence:.0%}): {marker.reason}"
+        return said
+
+    def _remarks(self) -> Sequence[Remark]:
+        if self.proposal is None or self.proposal.state != ProposalState.RETURNED:
+            return ()
+        return list(self.proposal.remarks.filter(revision=self.proposal.revision).select_related("by"))
+
+    def to_script(self, markers: Sequence[MarkerFields | MarkerInput]) -> dict[str, Any]:
+        """Markers, where they stood when the page was made, and the draft's words, for the editor."""
+        return {
+            "saved": [_plain(marker) for marker in self.markers],
+            "markers": [_plain(marker) for marker in markers],
+            "reasons": self.reasons(),
+            "kept_as": f"{self.track.pk}/{self.version.pk}/{self.start}/"
+            f"{self.proposal.revision if self.proposal else self.seen_sheet}",
+        }
+
+    def read(self, posted: Mapping[str, str]) -> list[MarkerInput]:
+        """The markers of a form: from the scripts' list where they wrote one, else from the table's fields.
+
+        Raises ``Invalid`` naming the slot that cannot be read.
+        """
+        if posted.get("markers"):
+            try:
+                values = json.loads(posted["markers"])
+            except ValueError as error:
+                raise Invalid("malformed", detail="the list of markers is not JSON.") from error
+            if not isinstance(values, list) or len(values) > 64:
+                raise Invalid("malformed", detail="the list of markers is not a list.")
+            return [MarkerInput.from_values(value) for value in values]
+        found = [self._read_line(line, posted) for line in self.lines()]
+        return [marker for marker in found if marker is not None]
+
+    def _read_line(self, line: SlotLine, posted: Mapping[str, str]) -> MarkerInput | None:
+        number = line.slot.number
+        start_text, end_text = posted.get(f"start-{number}", "").strip(), posted.get(f"end-{number}", "").strip()
+        if not start_text:
+            return None
+        start_us = self._read_time(number, start_text, line.start_text, line.start_us)
+        end_us: int | None = None
+        if line.slot.kind == "loop":
+            moved = start_us != line.start_us and end_text == line.end_text
+            if end_text and not moved:
+                end_us = self._read_time(number, end_text, line.end_text, line.end_us)
+            else:
+                end_us = self.grid.loop_end(start_us, line.slot.loop_bars or 1)
+        label = next((marker.label for marker in self.markers if marker.slot == number), "")
+        return MarkerInput(slot=number, start_us=start_us, end_us=end_us, label=label)
+
+    def _read_time(self, number: int, text: str, shown: str, exact_us: int | None) -> int:
+        """A typed time; a field that was left alone keeps its microseconds, of which it shows thousands only."""
+        if exact_us is not None and text == shown:
+            return exact_us
+        time_us = self.grid.find(text)
+        if time_us is None:
+            raise Invalid("marker:unreadable", slot=number, text=text[:40])
+        return time_us
+
+
+def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
+    """Lay the right markers on the desk."""
+    sheet, pending = latest_sheet(track), pending_proposal(track)
+    version, start = crate.convention_version, "empty"
+    markers: list[MarkerFields] = []
+    if pending is not None:
+        version, start, markers = pending.convention_version, "proposal", list(pending.markers.all())
+        analysis = pending.analysis
+    draft = current_draft(track, version)
+    if pending is None and sheet is not None and sheet.convention_version_id == version.pk:
+        start, markers = "sheet", list(sheet.markers.all())
+    elif pending is None and draft is not None:
+        start, markers = "draft", list(draft.markers.all())
+    return Desk(
+        track=track, version=version, analysis=analysis, start=start,  # type: ignore[arg-type]  # one of the four words
+        markers=markers, draft=draft, sheet=sheet, proposal=pending,
+    )  # fmt: skip
+
+
+def _plain(marker: MarkerFields | MarkerInput) -> dict[str, Any]:
+    values: dict[str, Any] = {
+        "slot": marker.slot, "start_us": marker.start_us, "end_us": marker.end_us, "label": marker.label,
+    }  # fmt: skip
+    if isinstance(marker, DraftMarker):
+        values["certainty"] = certainty(marker.confidence)
+    return values
