@@ -130,6 +130,6 @@ class Docs(SpectacularSwaggerSplitView):
     policy = Policy.PUBLIC
     authentication_classes = []
     permission_classes = [AllowAny]
-    metadata_class = None
+    http_method_names = ["get", "head"]
     template_name = "api/docs.html"
     url_name = "api:schema"

@@ -152,19 +152,10 @@ class DraftQuery(serializers.Serializer[object]):
     )
 
 
-class TrackPages(Pages):
-    """Pages of tracks with their progress."""
-
-    def get_paginated_response_schema(self, schema: Any) -> dict[str, Any]:
-        """Every name is always there."""
-        described: dict[str, Any] = super().get_paginated_response_schema(schema)
-        return {**described, "required": ["count", "next", "previous", "results"]}
-
-
 class Tracks(CrewEndpoint):
     """The crew's library."""
 
-    pagination_class = TrackPages
+    pagination_class = Pages
 
     @extend_schema(
         operation_id="list_tracks", parameters=[TrackQuery], responses=TrackOut(many=True), tags=["tracks"]
@@ -177,7 +168,7 @@ class Tracks(CrewEndpoint):
             tracks = tracks.filter(crates=crate_for(self.member, wanted["crate"]))
         if "state" in wanted:
             tracks = tracks.filter(state=wanted["state"])
-        pages = TrackPages()
+        pages = Pages()
         shown: list[Track] = pages.paginate_queryset(tracks, request, view=self) or []
         return pages.get_paginated_response(listed(TrackOut, progress_of(shown)))
 
