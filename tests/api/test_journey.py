@@ -97,8 +97,9 @@ def test_from_sign_in_to_the_file(db: None) -> None:
 
 def work_done(job: Job) -> Track:
     """Finish an analysis as a worker does, with made-up facts."""
-    from analysis_worker.core.results import Decode
     from django.db import transaction
+
+    from analysis_worker.core.results import Decode
 
     result = factories.analysis_result()
     Job.objects.filter(pk=job.pk).update(state=JobState.DONE)
