@@ -29,6 +29,8 @@ _BINS_PER_S = 500
 _ROUNDS = 3
 _HUBER_S = 0.002
 _BANDS = 3
+_LIKE = 0.3
+"""A fold that is less like the others than this says nothing about the phase (measured: steady music 0.5-0.98)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,10 @@ class Line:
         """Beat positions (0 at the origin, fractions inside a beat) of times in seconds."""
         return (times_s - self.origin_s) / self.period_s
 
+    def moved(self, shift_s: float) -> Line:
+        """The same line, later by ``shift_s``."""
+        return Line(self.origin_s + shift_s, self.period_s)
+
     def beats_between(self, start_s: float, end_s: float) -> Floats:
         """Beat times within ``[start_s, end_s)``."""
         first = int(np.ceil((start_s - self.origin_s) / self.period_s - 1e-9))
@@ -56,9 +62,11 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """How far each stretch lies off a line. Arrays of shape (stretches,): middle and lag in seconds (positive: the
-    music is later than the line), likeness of its fold to the fold of all (0 to 1), and the mass of its onsets."""
+    """How far each stretch lies off its beats. Arrays of shape (stretches,): middle in beats and in seconds, lag in
+    seconds (positive: the music is later than the beats), likeness of its fold to the fold of the others (0 to 1),
+    and the mass of its onsets. Seconds of the middle are exact for a line only."""
 
+    centres: Floats
     centres_s: Floats
     lags_s: Floats
     likeness: Floats
@@ -75,8 +83,19 @@ class Stretches:
         if not len(self.mass):
             return 0.0
         mass = np.minimum(self.mass, np.median(self.mass))
-        near = (np.abs(self.lags_s) < limit_s) & (self.likeness > 0.3)
-        return float(mass[near].sum() / max(mass.sum(), 1e-12))
+        return float(mass[self._near(limit_s)].sum() / max(mass.sum(), 1e-12))
+
+    def longest_away(self, limit_s: float) -> float:
+        """Mass (in usual stretches) of the longest run of stretches that do not lie on the line."""
+        usual = float(np.median(self.mass)) if len(self.mass) else 0.0
+        longest = run = 0.0
+        for near, mass in zip(self._near(limit_s), self.mass, strict=True):
+            run = 0.0 if near else run + min(float(mass) / max(usual, 1e-12), 1.0)
+            longest = max(longest, run)
+        return longest
+
+    def _near(self, limit_s: float) -> NDArray[np.bool_]:
+        return (np.abs(self.lags_s) < limit_s) & (self.likeness > _LIKE)
 
 
 def fit_line(events: Events, line: Line, stretch_beats: int = STRETCH_BEATS) -> tuple[Line, Stretches]:
@@ -95,17 +114,26 @@ def fit_line(events: Events, line: Line, stretch_beats: int = STRETCH_BEATS) -> 
 
 
 def measure_stretches(events: Events, line: Line, stretch_beats: int = STRETCH_BEATS) -> Stretches:
-    """Lag of every stretch against the fold of all stretches. Half of each stretch is shared with the next one."""
-    bins = max(32, round(line.period_s * _BINS_PER_S))
+    """Lag of every stretch of a line against the fold of all stretches."""
+    return measure_at(events, line.position(events.times_s), line.period_s, stretch_beats, line.origin_s)
+
+
+def measure_at(
+    events: Events, positions: Floats, period_s: float, stretch_beats: int = STRETCH_BEATS, origin_s: float = 0.0
+) -> Stretches:
+    """Lag of every stretch, given the position of each onset in beats, which need not lie on a line.
+
+    Half of each stretch is shared with the next one.
+    """
+    bins = max(32, round(period_s * _BINS_PER_S))
     half = max(1, stretch_beats // 2)
-    position = line.position(events.times_s)
-    block = np.floor(position / half).astype(np.int64)
+    block = np.floor(positions / half).astype(np.int64)
     if not len(block):
         empty = np.zeros(0)
-        return Stretches(empty, empty, empty, empty)
-    first = int(block[0])
-    blocks = int(block[-1]) - first + 1
-    place = np.floor((position % 1.0) * bins).astype(np.int64) % bins
+        return Stretches(empty, empty, empty, empty, empty)
+    first = int(block.min())
+    blocks = int(block.max()) - first + 1
+    place = np.floor((positions % 1.0) * bins).astype(np.int64) % bins
     counted = np.bincount(
         ((block - first) * _BANDS + events.bands) * bins + place,
         weights=events.strengths,
@@ -113,10 +141,10 @@ def measure_stretches(events: Events, line: Line, stretch_beats: int = STRETCH_B
     )
     table: Floats = counted.astype(np.float64).reshape(blocks, _BANDS, bins)
     folds = table[:-1] + table[1:] if blocks > 1 else table
-    centres = line.origin_s + (first + np.arange(len(folds)) + (1.0 if blocks > 1 else 0.5)) * half * line.period_s
-    lags, likeness = _lags(folds, _BLUR_S / line.period_s)
+    centres = np.asarray((first + np.arange(len(folds)) + (1.0 if blocks > 1 else 0.5)) * half, dtype=np.float64)
+    lags, likeness = _lags(folds, _BLUR_S / period_s)
     mass: Floats = folds.sum(axis=(1, 2)).astype(np.float64)
-    return Stretches(np.asarray(centres, dtype=np.float64), lags * line.period_s, likeness, mass)
+    return Stretches(centres, origin_s + centres * period_s, lags * period_s, likeness, mass)
 
 
 def _lags(folds: Floats, blur: float) -> tuple[Floats, Floats]:
@@ -134,9 +162,10 @@ def _lags(folds: Floats, blur: float) -> tuple[Floats, Floats]:
     likeness = np.zeros(len(folds))
     for _ in range(2):
         turned = spectra * np.exp(2j * np.pi * waves * lags[:, None, None])
-        template = turned.mean(axis=0)
-        norm = np.sqrt((np.abs(template) ** 2 * counts).sum() / bins)
-        match = fft.irfft((spectra * template.conj()).sum(axis=1), bins, axis=1)
+        # Each fold is compared with the others only: alone it would always look like itself.
+        others = turned.sum(axis=0) - turned if len(folds) > 2 else turned.sum(axis=0)[None]
+        norm = np.sqrt((np.abs(others) ** 2 * counts).sum(axis=(1, 2)) / bins)
+        match = fft.irfft((spectra * others.conj()).sum(axis=1), bins, axis=1)
         best = match.argmax(axis=1)
         rows = np.arange(len(match))
         left, middle, right = (match[rows, (best + shift) % bins] for shift in (-1, 0, 1))

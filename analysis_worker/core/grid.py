@@ -10,16 +10,18 @@ whole or half numbers replace it only where the whole recording bears them out w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from analysis_worker.core.folding import Line, fit_line, weighted_median
+from analysis_worker.core.folding import Line, fit_line, measure_at, weighted_median
+from analysis_worker.core.following import follow_pulse
 from analysis_worker.core.metre import Hypothesis, weigh_metres
 from analysis_worker.core.onsets import OnsetBands
 from analysis_worker.core.results import TempoCandidate, TempoSegment
+from analysis_worker.core.segments import Piece, find_pieces, lay
 from analysis_worker.core.tempo import Events, base_pulse, find_events, pulse_envelope, refine_tempo
 
 Floats = NDArray[np.float64]
@@ -34,6 +36,15 @@ STEADY_S = 0.003
 STEADY_SHARE = 0.7
 """A recording is steady where stretches with 70 % of the music lie within 3 ms of the line (design A3: 3 ms; measured:
 steady tracks reach 0.8 and more, a few fills and breakdowns pointing elsewhere; wandering drummers stay below 0.2)."""
+
+LONG_AWAY = 8.0
+"""A run of stretches away from the line with as much music as eight usual ones (64 beats) may be another tempo: look
+closer (measured: steady tracks stay below 6, at double tempo below 10)."""
+
+MIN_CONFIDENCE = 0.05
+"""Below this there is no telling what the beat is (measured: noise and single tones reach 0.02-0.12, music 0.3)."""
+
+FREE_SEGMENT_BEATS = 32
 
 _SNAP_BPM = 0.02
 _SNAP_S = 0.002
@@ -77,12 +88,20 @@ def estimate_grid(bands: OnsetBands, duration_s: float) -> Grid:
     tempo_bpm = refine_tempo(pulse, rate, base[0])
     line, stretches = fit_line(events, Line(0.0, 60.0 / tempo_bpm))
     share = stretches.share_within(STEADY_S)
-    grid = _steady_grid(events, bands, line, share, duration_s)
-    return grid if share >= STEADY_SHARE else replace(grid, steady=False, confidence=grid.confidence * share)
+    if share >= STEADY_SHARE and stretches.longest_away(STEADY_S) < LONG_AWAY:
+        return _steady_grid(events, bands, line, share, duration_s)
+    pulses_s = follow_pulse(events, bands, line.tempo_bpm if share >= STEADY_SHARE else tempo_bpm, duration_s)
+    pieces = find_pieces(events, pulses_s)
+    if len(pieces) == 1 or (not pieces and share >= STEADY_SHARE):
+        if pieces:
+            line, stretches = fit_line(events, pieces[0].line)
+            share = stretches.share_within(STEADY_S)
+        return _steady_grid(events, bands, line, share, duration_s)
+    return _changing_grid(events, bands, lay(pieces, pulses_s), pieces, duration_s)
 
 
 def _steady_grid(events: Events, bands: OnsetBands, line: Line, share: float, duration_s: float) -> Grid:
-    line = _anchored(events, line)
+    line = line.moved(_anchor(events, line.position(events.times_s), line.period_s) * line.period_s)
     pulses_s = line.beats_between(0.0, duration_s)
     if not len(pulses_s):
         return NO_GRID
@@ -90,9 +109,11 @@ def _steady_grid(events: Events, bands: OnsetBands, line: Line, share: float, du
     readings = weigh_metres(events, line.position(events.times_s), bands, pulses_s, line.tempo_bpm)
     best = readings[0]
     beat = Line(line.origin_s + best.phase / 4 * line.period_s / best.ratio, line.period_s / best.ratio)
-    beat = _on_attacks(events, _snapped(beat, duration_s))
+    beat = _snapped(beat, duration_s)
+    beat = beat.moved(_attack_shift(events, beat.position(events.times_s), beat.period_s) or 0.0)
     beats_s = beat.beats_between(0.0, duration_s)
-    if not len(beats_s):
+    confidence = best.probability * min(1.0, share / 0.9)
+    if not len(beats_s) or confidence < MIN_CONFIDENCE:
         return NO_GRID
     return Grid(
         tempo_bpm=beat.tempo_bpm,
@@ -100,22 +121,97 @@ def _steady_grid(events: Events, bands: OnsetBands, line: Line, share: float, du
         steady=True,
         segments=(TempoSegment(_us(beats_s[0]), beat.tempo_bpm),),
         beats_s=beats_s,
-        confidence=_confidence(best, share),
+        confidence=confidence,
     )
 
 
-def _anchored(events: Events, line: Line) -> Line:
-    """The line moved to where most begins within a period, so that the beat can be sought a quarter at a time."""
-    bins = max(32, round(line.period_s * _ANCHOR_BINS_PER_S))
-    place = np.floor(line.position(events.times_s) % 1.0 * bins).astype(np.int64) % bins
+def _changing_grid(
+    events: Events, bands: OnsetBands, pulses_s: Floats, pieces: tuple[Piece, ...], duration_s: float
+) -> Grid:
+    """A grid along pulses that are not one line: pieces with a tempo each, or beat by beat where there are none."""
+    index = np.arange(len(pulses_s), dtype=np.float64)
+    period_s = float(np.median(np.diff(pulses_s)))
+    shift = _anchor(events, np.interp(events.times_s, pulses_s, index), period_s)
+    anchored_s = np.interp(index[:-1] + shift, index, pulses_s)
+    positions = np.interp(events.times_s, anchored_s, index[:-1])
+    readings = weigh_metres(events, positions, bands, anchored_s, 60.0 / period_s)
+    best = readings[0]
+    first = best.phase / 4 / best.ratio
+    places = np.arange(first, len(anchored_s) - 1, 1.0 / best.ratio)
+    beats_s = np.interp(places, index[:-1], anchored_s)
+    numbers = np.arange(len(beats_s), dtype=np.float64)
+    deviations = np.interp(events.times_s, beats_s, numbers)
+    everywhere_s = _attack_shift(events, deviations, period_s / best.ratio) or 0.0
+    # Which beat each piece begins at; between pieces and without any, the shift of all beats holds.
+    starts = [int(np.searchsorted(places + shift, piece.first)) for piece in pieces]
+    moved_s = beats_s + everywhere_s
+    for piece, start in zip(pieces, starts, strict=True):
+        stop = int(np.searchsorted(places + shift, piece.last))
+        inside = (deviations >= start) & (deviations < stop)
+        chosen = Events(events.times_s[inside], events.strengths[inside], events.bands[inside])
+        own_s = _attack_shift(chosen, deviations[inside], period_s / best.ratio)
+        moved_s[start:stop] = beats_s[start:stop] + (everywhere_s if own_s is None else own_s)
+    kept = (moved_s >= 0.0) & (moved_s < duration_s) & (np.diff(moved_s, prepend=-1e9) > 0.5 * period_s / best.ratio)
+    if np.count_nonzero(kept) < 2 or best.probability < MIN_CONFIDENCE:
+        return NO_GRID
+    segments = _segments(pieces, moved_s, starts, best.ratio, kept)
+    tempo_bpm = _main_tempo(segments, duration_s) if pieces else _mean_tempo(moved_s[kept])
+    likeness = measure_at(events, deviations, period_s / best.ratio).likeness
+    return Grid(
+        tempo_bpm=tempo_bpm,
+        candidates=_candidates(readings, tempo_bpm),
+        steady=False,
+        segments=segments,
+        beats_s=moved_s[kept],
+        confidence=float(best.probability * np.median(likeness)),
+    )
+
+
+def _segments(
+    pieces: tuple[Piece, ...], beats_s: Floats, starts: list[int], ratio: float, kept: NDArray[np.bool_]
+) -> tuple[TempoSegment, ...]:
+    """One segment a piece; without pieces, the mean tempo of every 32 beats."""
+    first = int(np.flatnonzero(kept)[0])
+    if pieces:
+        return tuple(
+            TempoSegment(_us(beats_s[max(start, first)]), piece.line.tempo_bpm * ratio)
+            for piece, start in zip(pieces, starts, strict=True)
+            if start < len(beats_s)
+        )
+    inside = beats_s[kept]
+    cuts = list(range(0, max(1, len(inside) - FREE_SEGMENT_BEATS // 2), FREE_SEGMENT_BEATS))
+    ends = [*cuts[1:], len(inside) - 1]
+    return tuple(
+        TempoSegment(_us(inside[start]), 60.0 * (end - start) / float(inside[end] - inside[start]))
+        for start, end in zip(cuts, ends, strict=True)
+        if end > start
+    )
+
+
+def _main_tempo(segments: tuple[TempoSegment, ...], duration_s: float) -> float:
+    """The tempo of the longest segment."""
+    ends = [segment.start_us for segment in segments[1:]] + [_us(duration_s)]
+    lengths = [end - segment.start_us for segment, end in zip(segments, ends, strict=True)]
+    return segments[int(np.argmax(lengths))].bpm
+
+
+def _mean_tempo(beats_s: Floats) -> float:
+    return 60.0 * (len(beats_s) - 1) / float(beats_s[-1] - beats_s[0])
+
+
+def _anchor(events: Events, positions: Floats, period_s: float) -> float:
+    """Where in a pulse (0 to 1) most begins, so that the beat can be sought a quarter of a beat at a time."""
+    bins = max(32, round(period_s * _ANCHOR_BINS_PER_S))
+    place = np.floor(positions % 1.0 * bins).astype(np.int64) % bins
     fold = np.bincount(place, weights=events.strengths * _ANCHOR_WEIGHTS[events.bands], minlength=bins)
-    fold = ndimage.gaussian_filter1d(fold, _ANCHOR_BLUR_S / line.period_s * bins, mode="wrap")
-    return Line(line.origin_s + (int(fold.argmax()) + 0.5) / bins * line.period_s, line.period_s)
+    fold = ndimage.gaussian_filter1d(fold, _ANCHOR_BLUR_S / period_s * bins, mode="wrap")
+    return (int(fold.argmax()) + 0.5) / bins
 
 
-def _on_attacks(events: Events, beat: Line) -> Line:
-    """The line moved onto the attacks near it: the bands' medians, the more weight the tighter a band lies."""
-    deviation_s = (beat.position(events.times_s) + 0.5) % 1.0 * beat.period_s - 0.5 * beat.period_s
+def _attack_shift(events: Events, positions: Floats, period_s: float) -> float | None:
+    """How much later than the beats (whole ``positions``) the attacks on them are, in seconds: the bands' medians, the
+    more weight the tighter a band lies. None where too little begins on beats to say."""
+    deviation_s = ((positions + 0.5) % 1.0 - 0.5) * period_s
     shifts, weights = [], []
     for band in range(3):
         near = (events.bands == band) & (np.abs(deviation_s) < _NEAR_BEAT_S)
@@ -124,7 +220,7 @@ def _on_attacks(events: Events, beat: Line) -> Line:
             spread = weighted_median(np.abs(deviation_s[near] - middle), events.strengths[near])
             shifts.append(middle)
             weights.append(events.strengths[near].sum() / (spread + 0.001) ** 2)
-    return Line(beat.origin_s + float(np.average(shifts, weights=weights)), beat.period_s) if shifts else beat
+    return float(np.average(shifts, weights=weights)) if shifts else None
 
 
 def _snapped(beat: Line, duration_s: float) -> Line:
@@ -150,10 +246,6 @@ def _candidates(readings: list[Hypothesis], tempo_bpm: float) -> tuple[TempoCand
     return tuple(
         TempoCandidate(round(tempo_bpm * ratio / best.ratio, 4), round(min(1.0, sums[ratio]), 4)) for ratio in chosen
     )
-
-
-def _confidence(best: Hypothesis, share: float) -> float:
-    return float(np.clip(best.probability * min(1.0, share / 0.9), 0.0, 1.0))
 
 
 def _us(time_s: float) -> int:

@@ -87,13 +87,16 @@ def find_events(bands: OnsetBands) -> Events:
     return Events(all_times[order], np.concatenate(strengths)[order], np.concatenate(numbers)[order])
 
 
-def pulse_envelope(bands: OnsetBands) -> tuple[Floats, float]:
+def pulse_envelope(
+    bands: OnsetBands, weights: tuple[float, float, float] = _BAND_WEIGHTS, power: float = 1.0
+) -> tuple[Floats, float]:
     """One envelope of all bands at 5.8 ms steps, compressed and free of slow swells; and its rate in Hz."""
     count = len(bands) // _PULSE_STEP
     total = np.zeros(count)
-    for weight, strength in zip(_BAND_WEIGHTS, (bands.low, bands.mid, bands.high), strict=True):
+    for weight, strength in zip(weights, (bands.low, bands.mid, bands.high), strict=True):
         blocks = strength[: count * _PULSE_STEP].reshape(count, _PULSE_STEP).max(axis=1)
         total += weight * np.sqrt(blocks)
+    total **= power
     rate = 1.0 / (bands.hop_s * _PULSE_STEP)
     return total - ndimage.uniform_filter1d(total, max(1, round(rate)), mode="nearest"), rate
 
