@@ -16,15 +16,14 @@ from analysis_worker.core.sniff import EXTENSIONS
 from crewprep.common.errors import DomainError, Invalid, NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.crates.models import Crate
-from crewprep.crates.selectors import crate_for
+from crewprep.crates.selectors import crate_for, places_of
 from crewprep.crates.upload import upload_to_crate
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
-from crewprep.jobs.models import Job
-from crewprep.jobs.services import retry
 from crewprep.sheets.services import put_in_crate
 from crewprep.tracks.selectors import track_for, tracks_of
 from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
+from crewprep.tracks.work import job_for, retry_work
 from crewprep.web.crate_rows import CrateState, crate_state
 from crewprep.web.doors import crew_page, wants_json
 
@@ -120,11 +119,10 @@ def add_existing(request: HttpRequest, member: Membership, crate_id: UUID) -> Ht
 def retry_job(request: HttpRequest, member: Membership, crate_id: UUID, job_id: UUID) -> HttpResponseBase:
     """Have work that was given up tried again."""
     crate = crate_for(member, crate_id)
-    job = Job.objects.filter(crew=member.crew, track__places__crate=crate, pk=job_id).first()
-    if job is None:
+    job = job_for(member, job_id)
+    if not places_of(crate).filter(track=job.track_id).exists():
         raise NotFound
-    may_fill_crates(member).require()
-    retry(job=job, member_user=member.user)
+    retry_work(member=member, job=job)
     messages.success(request, "The work waits for a worker again.")
     return redirect("crate", member.crew.slug, crate.pk)
 

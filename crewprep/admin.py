@@ -1,0 +1,107 @@
+"""For whoever runs the installation: users, crews and their members; everything else to look at, not to change.
+
+What a crew made is changed through the product alone, where each change is checked and recorded.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.db import models, transaction
+from django.forms import ModelForm
+from django.http import HttpRequest
+
+from crewprep.activity.models import Activity
+from crewprep.activity.services import record
+from crewprep.analysis.models import Analysis
+from crewprep.conventions.models import Convention, ConventionVersion
+from crewprep.crates.models import Crate, Night
+from crewprep.crews.models import Crew, Membership, User
+from crewprep.jobs.models import Job
+from crewprep.review.models import Proposal
+from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.tracks.models import Copy, Track
+
+
+@admin.register(User)
+class PersonAdmin(UserAdmin):
+    """Users with the name that others see."""
+
+    list_display = ("username", "display_name", "is_active", "is_staff")
+    fieldsets = ((None, {"fields": ("display_name",)}), *(UserAdmin.fieldsets or ()))
+
+
+@admin.register(Crew)
+class CrewAdmin(admin.ModelAdmin[Crew]):
+    """Crews. Removing one would remove all that it made, so that is not offered here."""
+
+    list_display = ("name", "slug")
+    prepopulated_fields = {"slug": ("name",)}
+
+    def has_delete_permission(self, request: HttpRequest, obj: Crew | None = None) -> bool:
+        """Never."""
+        return False
+
+
+@admin.register(Membership)
+class MembershipAdmin(admin.ModelAdmin[Membership]):
+    """Who is in which crew; each change is recorded as in the product."""
+
+    list_display = ("user", "crew", "role")
+    list_filter = ("crew", "role")
+    autocomplete_fields = ("user",)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Membership | None = None) -> tuple[str, ...]:
+        """A membership stays with its user and its crew; only the role changes."""
+        return ("crew", "user") if obj else ()
+
+    def save_model(
+        self, request: HttpRequest, obj: Membership, form: ModelForm[Membership], change: bool
+    ) -> None:
+        """Save and record."""
+        with transaction.atomic():
+            super().save_model(request, obj, form, change)
+            verb = "role changed" if change else "member added"
+            record(actor=_person(request), verb=verb, subject=obj, role=str(obj.role), user=obj.user.username)
+
+    def delete_model(self, request: HttpRequest, obj: Membership) -> None:
+        """Remove and record."""
+        with transaction.atomic():
+            record(actor=_person(request), verb="member removed", subject=obj, user=obj.user.username)
+            super().delete_model(request, obj)
+
+    def delete_queryset(self, request: HttpRequest, queryset: models.QuerySet[Membership]) -> None:
+        """Remove and record one by one."""
+        with transaction.atomic():
+            for membership in queryset.select_related("user"):
+                self.delete_model(request, membership)
+
+
+class LookOnly(admin.ModelAdmin[Any]):
+    """Shown, not changed."""
+
+    list_filter = ("crew",)
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """Never."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: models.Model | None = None) -> bool:
+        """Never."""
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: models.Model | None = None) -> bool:
+        """Never."""
+        return False
+
+
+def _person(request: HttpRequest) -> User:
+    assert isinstance(request.user, User)  # the admin site lets nobody else in
+    return request.user
+
+
+for _model in (Activity, Analysis, Convention, ConventionVersion, Copy, Crate, Draft, Job, Night, Proposal,
+               SheetVersion, Track):  # fmt: skip
+    admin.site.register(_model, LookOnly)
