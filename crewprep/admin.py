@@ -5,7 +5,7 @@ What a crew made is changed through the product alone, where each change is chec
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
@@ -24,6 +24,14 @@ from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
 from crewprep.tracks.models import Copy, Track
 
+if TYPE_CHECKING:
+    # Generic for the type checker alone; Django's own class is not.
+    _CrewAdmin = admin.ModelAdmin[Crew]
+    _MembershipAdmin = admin.ModelAdmin[Membership]
+    _AnyAdmin = admin.ModelAdmin[Any]
+else:
+    _CrewAdmin = _MembershipAdmin = _AnyAdmin = admin.ModelAdmin
+
 
 @admin.register(User)
 class PersonAdmin(UserAdmin):
@@ -34,7 +42,7 @@ class PersonAdmin(UserAdmin):
 
 
 @admin.register(Crew)
-class CrewAdmin(admin.ModelAdmin[Crew]):
+class CrewAdmin(_CrewAdmin):
     """Crews. Removing one would remove all that it made, so that is not offered here."""
 
     list_display = ("name", "slug")
@@ -46,7 +54,7 @@ class CrewAdmin(admin.ModelAdmin[Crew]):
 
 
 @admin.register(Membership)
-class MembershipAdmin(admin.ModelAdmin[Membership]):
+class MembershipAdmin(_MembershipAdmin):
     """Who is in which crew; each change is recorded as in the product."""
 
     list_display = ("user", "crew", "role")
@@ -79,7 +87,7 @@ class MembershipAdmin(admin.ModelAdmin[Membership]):
                 self.delete_model(request, membership)
 
 
-class LookOnly(admin.ModelAdmin[Any]):
+class LookOnly(_AnyAdmin):
     """Shown, not changed."""
 
     list_filter = ("crew",)
