@@ -120,6 +120,6 @@ def _sealed(response: HttpResponseBase, etag: str) -> HttpResponseBase:
     response["Accept-Ranges"] = "bytes"
     response["Cache-Control"] = "private, no-store"
     response["X-Content-Type-Options"] = "nosniff"
-    response["Content-Security-Policy"] = "sandbox; default-src 'none'"
+    response["Content-Security-Policy"] = "sandbox; default-src 'none'; base-uri 'none'; frame-ancestors 'none'"
     response["Content-Disposition"] = "inline"
     return response

@@ -1,0 +1,87 @@
+"""Two crews with something of everything, and what stands for their things in an address."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+
+from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate
+from crewprep.crews.models import Crew, Membership, Role
+from crewprep.jobs.models import Job, JobState
+from crewprep.review.models import Proposal
+from crewprep.review.services import approve_proposal
+from crewprep.sheets.models import SheetVersion
+from crewprep.tracks.models import Copy, Track
+from tests import factories
+from tests.factories.music import convention_document
+
+
+@dataclass(frozen=True)
+class CrewWorld:
+    """A crew and its things; every name in it holds ``word``, so that a leak shows."""
+
+    word: str
+    lead: Membership
+    resident: Membership
+    newcomer: Membership
+    version: ConventionVersion
+    crate: Crate
+    track: Track
+    sheet: SheetVersion
+    proposal: Proposal
+    job: Job
+
+    @property
+    def crew(self) -> Crew:
+        return self.lead.crew
+
+    def member(self, role: str) -> Membership:
+        found: Membership = getattr(self, role)
+        return found
+
+    def values(self) -> dict[str, Any]:
+        """For each argument of a route, what names this crew's thing."""
+        return {
+            "crew": self.crew.slug,
+            **dict.fromkeys(("convention", "version_id"), self.version.pk),
+            **dict.fromkeys(("crate", "crate_id"), self.crate.pk),
+            **dict.fromkeys(("track", "track_id"), self.track.pk),
+            **dict.fromkeys(("proposal", "proposal_id"), self.proposal.pk),
+            **dict.fromkeys(("job", "job_id"), self.job.pk),
+        }
+
+
+def absent(values: dict[str, Any]) -> dict[str, Any]:
+    """The same arguments, with values that nothing has."""
+    return {name: "no-such-crew" if name == "crew" else uuid.uuid4() for name in values}
+
+
+def make_crew(word: str) -> CrewWorld:
+    """A crew with members of each role, a crate, a track with sound, draft, sheet and pending proposal, a dead job."""
+    lead = factories.crew_with(factories.user(f"{word}lead"), slug=f"{word}-crew")
+    Crew.objects.filter(pk=lead.crew_id).update(name=f"{word} crew")
+    lead.crew.refresh_from_db()
+    resident = factories.member_of(lead.crew, person=factories.user(f"{word}resident"))
+    newcomer = factories.member_of(lead.crew, Role.NEWCOMER, person=factories.user(f"{word}newcomer"))
+    version = factories.convention(lead, name=f"{word} rules")
+    assert convention_document()["slots"]
+    crate = factories.crate(lead, f"{word} crate")
+    track = factories.analysed_track(resident, crate)
+    Track.objects.filter(pk=track.pk).update(title=f"{word} tune", artist=f"{word} artist")
+    track.refresh_from_db()
+    proxy = default_storage.save(f"crews/{lead.crew_id}/proxies/{uuid.uuid4().hex}.flac", ContentFile(b"fLaC" * 64))
+    Copy.objects.filter(track=track).update(proxy_key=proxy)
+    factories.draft(track, version)
+    first = factories.proposal(resident, made=track, into=crate)
+    sheet = approve_proposal(member=lead, proposal=first, seen_revision=1)
+    proposal = factories.proposal(resident, made=track, into=crate)
+    job = Job.objects.filter(track=track).first()
+    assert job is not None
+    Job.objects.filter(pk=job.pk).update(state=JobState.DEAD, error_code="job:gave-up", error_detail="Gave up.")
+    job.refresh_from_db()
+    return CrewWorld(word, lead, resident, newcomer, version, crate, track, sheet, proposal, job)
