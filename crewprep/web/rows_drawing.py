@@ -31,15 +31,15 @@ def contour_path(contour: Contour, time: MusicalTime, left: float, start: float,
     first = max(0, int((start - lead) * fine)) // per * per
     last = min(len(values), int((end - lead) * fine))
     points = []
+    level = ""
     for index in range(first, last, per):
-        x = (lead + index / fine - left) * UNITS_PER_BEAT
-        points.append(
-            f"{number(x)} {number(CONTOUR_HEIGHT - (CONTOUR_HEIGHT - 2) * max(values[index : index + per]) / 255)}"
-        )
-    if len(points) < 2:
+        x = number((lead + index / fine - left) * UNITS_PER_BEAT)
+        level = number(CONTOUR_HEIGHT - (CONTOUR_HEIGHT - 2) * max(values[index : index + per]) / 255)
+        points.append(f"{x} {level}")
+    if not points:
         return ""
     final = number((lead + last / fine - left) * UNITS_PER_BEAT)
-    return f"M{points[0].split(' ')[0]} {CONTOUR_HEIGHT}L{' '.join(points)} {final} {CONTOUR_HEIGHT}Z"
+    return f"M{points[0].split(' ')[0]} {CONTOUR_HEIGHT}L{' '.join(points)} {final} {level} {final} {CONTOUR_HEIGHT}Z"
 
 
 class BassStrip:

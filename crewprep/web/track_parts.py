@@ -25,7 +25,7 @@ from crewprep.web.slots import badge
 from crewprep.web.words import count_of, key_words, length_words
 
 LISTENING_LUFS = -18.0
-"""Level that tracks are brought to for listening: our choice, within the -14 to -23 LUFS of common streaming practice."""
+"""Level that tracks are brought to for listening: our choice, within the -14 to -23 LUFS of common practice."""
 
 _FEW_SEGMENTS = 6
 

@@ -182,7 +182,7 @@ def test_proposing_makes_an_open_proposal_with_what_was_sent(resident, crate, dr
         address(crate, drafted), {"markers": json.dumps(sent), "note": "moved the drop", "seen_sheet": "0"}
     )
     proposal = Proposal.objects.get(track=drafted)
-    assert response.url == reverse("proposal", args=[crate.crew.slug, proposal.pk])
+    assert response.headers["Location"] == reverse("proposal", args=[crate.crew.slug, proposal.pk])
     assert (proposal.proposed_by, proposal.note, proposal.state) == (resident.user, "moved the drop", "open")
     assert list(proposal.markers.values_list("slot", "start_us")) == [(m["slot"], m["start_us"]) for m in sent]
 

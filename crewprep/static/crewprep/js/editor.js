@@ -21,9 +21,9 @@ const refused = document.getElementById("error") !== null;
 let chosen = null;
 let saidLast = "";
 
+const history = makeHistory(plain(desk.markers));
 const view = openRows({ names: namesAt });
 const { root, grid, strips, cursor, player } = view;
-const history = makeHistory(plain(desk.markers));
 const keep = makeKeep(desk.kept_as, form);
 
 const drawing = makeDrawing(view, slots, {
@@ -76,7 +76,7 @@ show();
 
 // What stands where the cursor is, for those who hear the page.
 function namesAt(us) {
-  const here = (history?.now ?? []).filter((marker) => Math.abs(marker.start_us - us) < 1000);
+  const here = history.now.filter((marker) => Math.abs(marker.start_us - us) < 1000);
   return here.map((marker) => `slot ${marker.slot}, ${slots.get(marker.slot)?.name ?? ""}`).join(", ");
 }
 
@@ -145,6 +145,7 @@ function choose(number, { go = false } = {}) {
     else cursor.set(us);
   }
   show();
+  if (go) note.element.scrollIntoView({ block: "nearest" });
 }
 
 function closeNote() {

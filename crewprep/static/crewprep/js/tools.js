@@ -23,17 +23,17 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   const label = document.createElement("label");
   label.className = "tools__put";
   const word = document.createElement("span");
-  word.textContent = "Put";
+  word.textContent = "Slot";
   const select = document.createElement("select");
   for (const slot of slots.values()) select.add(new Option(`${slot.number} ${slot.name}`, slot.number));
-  select.setAttribute("aria-label", "Slot to put at the cursor");
+  select.setAttribute("aria-label", "Slot to put here");
   label.append(word, select);
   const undo = button("Undo", onUndo);
   const redo = button("Redo", onRedo);
   const dialog = makeHelp();
   root.append(
     label,
-    button("here", () => onPut(Number(select.value)), "Put it here, at the cursor"),
+    button("Put here", () => onPut(Number(select.value)), "Put here, at the cursor"),
     undo,
     redo,
     button("Keys", () => dialog.open()),
