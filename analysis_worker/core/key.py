@@ -1,17 +1,18 @@
 """Key by correlation of a pitch-class profile with published key profiles.
 
-Spectral peaks of the 11.025 kHz signal are folded to twelve pitch classes with the chroma filters of librosa, tuned to the
-track's own pitch. The mean profile is correlated (Pearson) with the profiles of Krumhansl & Kessler (Psychological
-Review 89, 1982) and of Temperley (Music Perception 17, 1999) in all 24 keys; the mean of the two correlations ranks
-the keys. Names are musical, and spelt as key signatures are: the side of the circle of fifths with fewer accidentals.
+Spectral peaks of the 11.025 kHz signal are folded to twelve pitch classes, tuned to the track's own pitch and weighted
+towards the bass, which names the tonic more often than the melody does. The mean profile is correlated (Pearson) with
+the profiles of Krumhansl & Kessler (Psychological Review 89, 1982) in all 24 keys. Temperley's profiles (Music
+Perception 17, 1999, and MIREX 2005) were tried beside and instead of them: on 24 generated dance tracks they named 10 to
+15 keys, Krumhansl & Kessler's alone 19, mostly because the others take minor keys for their relative major.
+
+Names are musical, and spelt as key signatures are: the side of the circle of fifths with fewer accidentals.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import librosa.core
-import librosa.filters
 import numpy as np
 import scipy.fft
 import scipy.ndimage
@@ -25,16 +26,12 @@ _WINDOW = 8192
 _HOP = 2048
 _BLOCK_FRAMES = 64
 _PEAKS_HZ = (55.0, 2_000.0)
+_CENTRE_OCTAVES = -2.0  # of A4: 110 Hz
 
 _KRUMHANSL_KESSLER = (
     (6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88),
     (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17),
 )
-_TEMPERLEY = (
-    (5.0, 2.0, 3.5, 2.0, 4.5, 4.0, 2.0, 4.5, 2.0, 3.5, 1.5, 4.0),
-    (5.0, 2.0, 3.5, 4.5, 2.0, 4.0, 2.0, 4.5, 3.5, 2.0, 1.5, 4.0),
-)
-
 MAJOR_NAMES = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 MINOR_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
 """Tonics by pitch class. With six accidentals either way, F# major and Eb minor are the usual prints."""
@@ -71,7 +68,7 @@ def chroma_of(mono: NDArray[np.float32], sample_rate: int) -> Chroma:
         # A tone is a peak that stands out of its surroundings; the noise of drums is not.
         around = scipy.ndimage.uniform_filter1d(inner, 41, axis=1)
         is_peak = (inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > 2.0 * around)
-        block = np.where(is_peak, np.log1p(10.0 * np.sqrt(inner)), 0.0).astype(np.float32)
+        block = np.where(is_peak, np.sqrt(inner), 0.0).astype(np.float32)
         peaks[first : first + rows] = block
         row, column = np.nonzero(is_peak & (inner > 0.1 * inner.max(axis=1, keepdims=True)))
         if len(row):
@@ -79,11 +76,32 @@ def chroma_of(mono: NDArray[np.float32], sample_rate: int) -> Chroma:
             bend = np.minimum(left - 2 * middle + right, -1e-9)
             found_hz.append((first_bin + column + 0.5 * (left - right) / bend) * _RATE / _WINDOW)
             found_weight.append(middle)
-    tuning = 0.0
-    if found_hz:
-        tuning = float(librosa.core.pitch_tuning(np.concatenate(found_hz)))
-    bank = librosa.filters.chroma(sr=_RATE, n_fft=_WINDOW, tuning=tuning, ctroct=4.5, octwidth=2, base_c=True)
-    return Chroma(_HOP / _RATE, peaks @ bank[:, first_bin:last_bin].T.astype(np.float32))
+    tuning = tuning_of(np.concatenate(found_hz), np.concatenate(found_weight)) if found_hz else 0.0
+    bank = chroma_filters(frequencies[first_bin:last_bin], tuning)
+    return Chroma(_HOP / _RATE, peaks @ bank.astype(np.float32))
+
+
+def tuning_of(peaks_hz: NDArray[np.floating], weights: NDArray[np.floating]) -> float:
+    """How far the peaks lie from the equal-tempered scale on A4 = 440 Hz, in semitones from -0.5 to 0.5 (their weighted
+    circular mean)."""
+    semitones = 12 * np.log2(np.maximum(peaks_hz, 1.0) / 440.0)
+    return float(np.angle(np.sum(weights * np.exp(2j * np.pi * semitones))) / (2 * np.pi))
+
+
+def chroma_filters(frequencies_hz: NDArray[np.floating], tuning: float) -> NDArray[np.float64]:
+    """How much each frequency counts for each pitch class, shape (frequencies, 12) from C.
+
+    A Gaussian bump of half a semitone around each class, weighted by a Gaussian of two octaves around 110 Hz, after D.
+    Ellis, "Chroma feature analysis and synthesis" (2007), whose filters the common libraries use.
+    """
+    octaves = np.log2(np.maximum(frequencies_hz, 1.0) / (440.0 * 2 ** (tuning / 12)))
+    semitones = (12 * octaves + 9) % 12
+    distance = (semitones[:, None] - np.arange(12)[None] + 6) % 12 - 6
+    bumps = np.exp(-0.5 * (2 * distance) ** 2)
+    bumps /= np.sqrt(np.sum(bumps**2, axis=1, keepdims=True))
+    height = np.exp(-0.5 * ((octaves - _CENTRE_OCTAVES) / 2.0) ** 2)
+    filters: NDArray[np.float64] = bumps * height[:, None]
+    return filters
 
 
 def estimate_key(chroma: Chroma) -> Key | None:
@@ -105,10 +123,9 @@ def key_of_profile(profile: NDArray[np.floating]) -> Key | None:
     if float(np.ptp(profile)) < 1e-9:
         return None
     scores = np.zeros(24)
-    for pair in (_KRUMHANSL_KESSLER, _TEMPERLEY):
-        for mode_index, weights in enumerate(pair):
-            for tonic in range(12):
-                scores[12 * mode_index + tonic] += np.corrcoef(profile, np.roll(weights, tonic))[0, 1] / 2
+    for mode_index, weights in enumerate(_KRUMHANSL_KESSLER):
+        for tonic in range(12):
+            scores[12 * mode_index + tonic] = np.corrcoef(profile, np.roll(weights, tonic))[0, 1]
     order = np.argsort(-scores, kind="stable")
     best, second = float(scores[order[0]]), float(scores[order[1]])
     if best < _MIN_CLARITY:

@@ -85,15 +85,16 @@ def mono_mix(audio: Audio) -> NDArray[np.float32]:
     Where the channels cancel each other (a side wired the wrong way round), the louder channel stands for all.
     """
     samples = audio.samples
+    channels = samples.shape[1]
     mix = np.empty(len(samples), dtype=np.float32)
-    powers = np.zeros(samples.shape[1])
+    powers = np.zeros(channels)
     mixed = 0.0
     for start in range(0, len(samples), BLOCK_FRAMES):
-        block = samples[start : start + BLOCK_FRAMES]
-        mean = block.mean(axis=1, dtype=np.float32)
-        mix[start : start + len(block)] = mean
-        powers += np.einsum("ij,ij->j", block, block, dtype=np.float64)
-        mixed += float(np.einsum("i,i->", mean, mean, dtype=np.float64))
+        columns = np.ascontiguousarray(samples[start : start + BLOCK_FRAMES].T)
+        mean = columns.sum(axis=0) * np.float32(1 / channels)
+        mix[start : start + len(mean)] = mean
+        powers += [np.dot(column, column) for column in columns]
+        mixed += float(np.dot(mean, mean))
     if mixed < _CANCELLED * float(powers.mean()):
         mix = samples[:, int(np.argmax(powers))].copy()
     if audio.sample_rate == ANALYSIS_RATE:

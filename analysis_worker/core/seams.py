@@ -122,22 +122,24 @@ def find_loops(
 
 
 def _exits(score: NDArray[np.float64], length: int, spans: Sequence[Span], energy: NDArray[np.float64]) -> list[int]:
-    count = len(energy)
-    candidates = []
-    for span in spans:
-        first = span.start if span.role == "outro" else max(span.start, int(count * 2 / 3))
-        if span.role in ("breakdown", "build-up"):
-            continue
-        for bar in range(first, min(span.end - length, len(score) - 1) + 1):
-            inside = energy[bar : bar + length]
-            if float(np.mean(inside)) < 0.2:
+    """First bars of the best loops to leave by: up to four in the outro, and up to four elsewhere in the last third."""
+    chosen: list[int] = []
+    for in_outro in (True, False):
+        candidates = []
+        for span in spans:
+            if (span.role == "outro") != in_outro or span.role in ("breakdown", "build-up"):
                 continue
-            steady = float(np.ptp(inside)) if length > 1 else 0.0
-            whole = 0.05 if (bar - span.start) % 8 == 0 else 0.025 if (bar - span.start) % 4 == 0 else 0.0
-            outro = 0.08 if span.role == "outro" else 0.0
-            candidates.append((float(score[bar]) - 0.3 * steady + whole + outro, bar))
-    candidates.sort(key=lambda item: (-round(item[0], 3), item[1]))
-    return sorted(bar for _, bar in candidates[:_KEEP_EXITS])
+            first = span.start if in_outro else max(span.start, int(len(energy) * 2 / 3))
+            for bar in range(first, min(span.end - length, len(score) - 1) + 1):
+                inside = energy[bar : bar + length]
+                if float(np.mean(inside)) < 0.2:
+                    continue
+                place = (bar - span.start) % 8
+                whole = 0.05 if place == 0 else 0.025 if place == 4 else 0.0
+                candidates.append((float(score[bar]) - 0.3 * float(np.ptp(inside)) + whole, bar))
+        candidates.sort(key=lambda item: (-round(item[0], 3), item[1]))
+        chosen += [bar for _, bar in candidates[:_KEEP_EXITS]]
+    return sorted(chosen)
 
 
 def _likeness(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float64]:
