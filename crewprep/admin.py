@@ -29,12 +29,14 @@ if TYPE_CHECKING:
     _CrewAdmin = admin.ModelAdmin[Crew]
     _MembershipAdmin = admin.ModelAdmin[Membership]
     _AnyAdmin = admin.ModelAdmin[Any]
+    _PersonAdmin = UserAdmin[User]
 else:
+    _PersonAdmin = UserAdmin
     _CrewAdmin = _MembershipAdmin = _AnyAdmin = admin.ModelAdmin
 
 
 @admin.register(User)
-class PersonAdmin(UserAdmin):
+class PersonAdmin(_PersonAdmin):
     """Users with the name that others see."""
 
     list_display = ("username", "display_name", "is_active", "is_staff")

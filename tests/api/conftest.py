@@ -14,6 +14,7 @@ from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership, Role, User
 from tests import factories
 from tests.api.contract import Caller
+from tests.architecture.crews import joined_crews
 
 
 def caller(user: User) -> Caller:
@@ -45,6 +46,17 @@ def _fresh_throttles() -> Iterator[None]:
     cache.clear()
     yield
     cache.clear()
+
+
+@pytest.fixture(autouse=True)
+def _no_row_joins_two_crews(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Goal T4, after each test that had rows."""
+    had_rows = "db" in request.fixturenames or request.node.get_closest_marker("django_db") is not None
+    if had_rows:
+        request.getfixturevalue("db")
+    yield
+    if had_rows:
+        assert joined_crews() == []
 
 
 @pytest.fixture

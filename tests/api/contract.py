@@ -11,7 +11,7 @@ import yaml
 from django.http import HttpResponseBase
 from django.test import Client
 from jsonschema import Draft202012Validator, FormatChecker
-from referencing import Registry, Resource
+from referencing import Registry
 from referencing.jsonschema import DRAFT202012
 
 from crewprep.api.schema import DOCUMENT
@@ -28,7 +28,7 @@ def document() -> dict[str, Any]:
 
 @cache
 def _registry() -> Registry[Any]:
-    return Registry().with_resource(_ROOT, Resource(contents=document(), specification=DRAFT202012))
+    return Registry().with_resource(_ROOT, DRAFT202012.create_resource(document()))
 
 
 @cache
@@ -109,7 +109,7 @@ class Caller:
         check("POST", path, response)
         return response
 
-    def get(self, path: str, **headers: str) -> Any:
+    def get(self, path: str, **headers: Any) -> Any:
         """GET."""
         return self.call("GET", path, **headers)
 

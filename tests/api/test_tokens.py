@@ -9,6 +9,7 @@ from axes.models import AccessAttempt
 from django.conf import settings
 from django.utils import timezone
 from knox.models import AuthToken
+from knox.settings import knox_settings
 
 from crewprep.api.auth import GuessThrottle
 from crewprep.crews.models import User
@@ -103,7 +104,7 @@ def test_one_address_is_braked(user: User, monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_only_so_many_tokens(user: User) -> None:
-    limit = settings.REST_KNOX["TOKEN_LIMIT_PER_USER"]
+    limit: int = knox_settings.TOKEN_LIMIT_PER_USER
     for _ in range(limit):
         AuthToken.objects.create(user=user)
     answer = Caller().post(URL, {"username": user.username, "password": PASSWORD})
