@@ -32,10 +32,10 @@ _ANSWERED: Layout = (
 _SLOW: Layout = (
     ("intro", 8),
     ("breakdown", 8),
-    ("build-up", 4),
+    ("build-up", 8),
     ("drop", 16),
     ("breakdown", 8),
-    ("build-up", 4),
+    ("build-up", 8),
     ("drop", 16),
     ("outro", 8),
 )

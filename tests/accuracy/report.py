@@ -54,6 +54,8 @@ FIGURES = (
     Figure("downbeat_f", "downbeat F at 70 ms", None, None),
     Figure("downbeat_phase", "downbeat phase right", 0.95, None),
     Figure("phrase_bars", "bars numbered right in their phrase", 0.90, None),
+    Figure("phrase_bars_straight", "  of tracks with one phrase line throughout", None, None),
+    Figure("phrase_bars_slipped", "  of tracks whose phrase line slips by 4 bars", None, None),
     Figure("boundary_hr05", "section boundaries, hit rate F at 0.5 s", 0.75, None),
     Figure("boundaries_on_patterns", "section boundaries on pattern starts (0.5 s)", None, None),
     Figure("role_time", "time with the right role", 0.80, None),

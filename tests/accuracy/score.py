@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import warnings
+from typing import Any
 
 import mir_eval
 import numpy as np
@@ -89,7 +90,11 @@ def _bars(estimate: Estimate, reference: Reference) -> Scores:
 
 def _form(estimate: Estimate, truth: Truth) -> Scores:
     figures: Scores = {}
-    figures["phrase_bars"] = _phrase_phase(estimate.phrases_s, truth) if len(estimate.phrases_s) else None
+    numbered = _phrase_phase(estimate.phrases_s, truth) if len(estimate.phrases_s) else 0.0
+    phrase_lengths = np.diff(np.searchsorted(truth.downbeats_s, truth.phrases_s - 1e-3))
+    slips = bool(np.any(phrase_lengths != 8))
+    figures["phrase_bars"] = numbered
+    figures["phrase_bars_slipped" if slips else "phrase_bars_straight"] = numbered
     if estimate.sections is not None:
         figures["boundary_hr05"] = _boundaries(estimate.sections, truth)
         figures["role_time"] = _roles(estimate.sections, truth)
@@ -108,35 +113,50 @@ def _form(estimate: Estimate, truth: Truth) -> Scores:
 def draft_hits(draft_s: dict[int, float], truth: Truth) -> dict[int, bool]:
     """For each slot of the default convention that the truth can answer: is its marker right to a quarter of a beat?
 
-    Slots left free for voice or riff are not asked. A slot whose event the track lacks is right when left empty.
+    Slots left free for voice or riff are not asked. A slot whose event the track lacks is right when left empty. A
+    mix-in may be the first beat or where the drums come in, an exit loop may start at any bar line of the outro from
+    which it fits: one is as good as another.
     """
     hits = {}
     for slot in json.loads(CONVENTION.read_text(encoding="utf-8"))["slots"]:
         if slot["function"] in ("vocal", "riff", "free"):
             continue
-        event_s = _event(slot["function"], slot.get("which", "first"), truth)
+        places = _places(slot, truth)
         said_s = draft_s.get(slot["number"])
-        if event_s is None or said_s is None:
-            hits[slot["number"]] = event_s is None and said_s is None
-            continue
-        place = int(np.argmin(np.abs(truth.beats_s - event_s))) - 4 * slot.get("lead_bars", 0)
-        if place < 0:
-            continue
-        beat_s = truth.beats_s[place + 1] - truth.beats_s[place]
-        hits[slot["number"]] = bool(abs(said_s - truth.beats_s[place]) <= beat_s / 4)
+        if not places or said_s is None:
+            hits[slot["number"]] = not places and said_s is None
+        else:
+            hits[slot["number"]] = any(_on_place(said_s, place, truth) for place in places)
     return hits
 
 
-def _event(function: str, which: str, truth: Truth) -> float | None:
+def _places(slot: dict[str, Any], truth: Truth) -> list[int]:
+    """Numbers of the beats on which a slot's marker may lie; none where the track lacks its event."""
+    function, lead = slot["function"], 4 * (slot.get("lead_bars") or 0)
     if function == "mix-in":
-        return float(truth.beats_s[0])
-    if function == "exit loop":
-        return truth.exit_loop[0] if truth.exit_loop else None
-    if which == "strongest":
-        return truth.strongest_drop_s
-    starts = [section.start_s for section in truth.sections if section.role == function]
-    index = {"first": 0, "second": 1, "last": len(starts) - 1}[which]
-    return starts[index] if 0 <= index < len(starts) else None
+        events_s = [float(truth.beats_s[0]), truth.drums_s]
+    elif function == "exit loop":
+        last = truth.sections[-1]
+        if last.role != "outro":
+            return []
+        start, end = _beat(last.start_s, truth), _beat(last.end_s, truth)
+        return list(range(start, end - 4 * (slot.get("loop_bars") or 0) + 1, 4))
+    elif slot.get("which") == "strongest":
+        events_s = [truth.strongest_drop_s] if truth.strongest_drop_s is not None else []
+    else:
+        starts = [section.start_s for section in truth.sections if section.role == function]
+        index = {"first": 0, "second": 1, "last": len(starts) - 1}[slot.get("which", "first")]
+        events_s = starts[index : index + 1] if index >= 0 else []
+    return [max(0, _beat(event_s, truth) - lead) for event_s in events_s]
+
+
+def _beat(time_s: float, truth: Truth) -> int:
+    return int(np.argmin(np.abs(truth.beats_s - time_s)))
+
+
+def _on_place(said_s: float, place: int, truth: Truth) -> bool:
+    beat_s = truth.beats_s[place + 1] - truth.beats_s[place]
+    return bool(abs(said_s - truth.beats_s[place]) <= beat_s / 4)
 
 
 def _f_measure(true: NDArray[np.float64], said: NDArray[np.float64], window_s: float) -> float:

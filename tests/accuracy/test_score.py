@@ -17,7 +17,7 @@ SLOTS = [
     {"number": 2, "function": "breakdown", "which": "second", "lead_bars": 0},
     {"number": 3, "function": "drop", "which": "strongest", "lead_bars": 1},
     {"number": 4, "function": "riff", "which": "first", "lead_bars": 0},
-    {"number": 5, "function": "exit loop", "which": "first", "lead_bars": 0},
+    {"number": 5, "function": "exit loop", "which": "first", "lead_bars": 0, "loop_bars": 8},
     {"number": 6, "function": "breakdown", "which": "last", "lead_bars": 0},
 ]
 SPEC = TrackSpec(tempo_bpm=126.5, layout=SLIPPED_LAYOUT, key="A minor", strongest_drop=1)
@@ -145,6 +145,22 @@ def test_a_marker_counts_to_a_quarter_of_a_beat():
     assert answer["draft_slots"] == pytest.approx(4 / 5)
     del draft[2]
     assert marks(perfect(draft_s=draft))["slot_2"] == 0.0
+
+
+def test_an_exit_loop_may_start_at_any_bar_of_the_outro_from_which_it_fits():
+    """The outro has 16 bars and the loop 8: bars 0 to 8 are right, bar 9 and places between bars are not."""
+    assert TRUTH.exit_loop is not None
+    start = TRUTH.exit_loop[0]
+    for bars, right in ((0, True), (8, True), (9, False), (-1, False), (2.25, False)):
+        draft = dict(perfect().draft_s or {}) | {5: start + bars * 4 * BEAT_S}
+        assert score.draft_hits(draft, TRUTH)[5] is right
+
+
+def test_a_mix_in_may_wait_for_the_drums():
+    truth = truth_for(replace(SPEC, drumless_intro_bars=4))
+    first = float(truth.beats_s[0])
+    for bars, right in ((0, True), (4, True), (2, False)):
+        assert score.draft_hits({1: first + bars * 4 * BEAT_S}, truth)[1] is right
 
 
 def test_a_slot_without_its_event_is_right_when_empty():
