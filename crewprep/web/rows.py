@@ -205,7 +205,8 @@ class _Layout:
         for index, (phrase, start) in enumerate(starts):
             end = starts[index + 1][1] if index + 1 < len(starts) else last
             begin = max(start, float(time.phrase_start(phrase))) + _SHORTEST_ROW_BEATS
-            inner = [cut for cut in sorted(breaks) if begin <= cut <= end - _SHORTEST_ROW_BEATS]
+            # A pick-up stays whole: it belongs to what follows, wherever the analysis lets the first section begin.
+            inner = [cut for cut in sorted(breaks) if phrase and begin <= cut <= end - _SHORTEST_ROW_BEATS]
             edges = [start, *inner, end]
             for left, right in itertools.pairwise(edges):
                 yield _Span(phrase, left, right, self._section_at(phrase, left, breaks))
@@ -224,7 +225,7 @@ class _Layout:
         """The section of a row; a pick-up belongs to the first one."""
         position = max(position, float(self.time.phrase_start(phrase)))
         begun = [at for at in breaks if at <= position + _SHORTEST_ROW_BEATS]
-        if begun:
+        if begun and phrase:
             return breaks[max(begun)]
         return breaks[min(breaks)] if breaks and phrase == 0 else None
 

@@ -81,6 +81,13 @@ def test_a_pick_up_is_a_short_row_set_to_the_right_and_counts_towards_the_bar_li
     assert page.time.find("0.1.4") == HALF_SECOND
 
 
+def test_a_pick_up_stays_whole_where_a_section_begins_inside_it():
+    result = track(beats=70, pick_up=6)
+    result = replace(result, sections=(section(result, 2, 38, "intro"), section(result, 38, 70, "drop")))
+    stanzas = lay_out(result).stanzas
+    assert [[row.label for row in stanza.rows] for stanza in stanzas] == [["0", "1"], ["2"]]
+
+
 def test_less_than_a_beat_before_the_first_one_is_no_row_of_its_own():
     page = lay_out(track(first_us=250_000), [RowMarker(1, 0)])
     assert [row.label for row in rows_of(page)] == ["1", "2", "3", "4"]
@@ -125,6 +132,12 @@ def test_a_phrase_that_slips_leaves_a_ragged_edge():
     rows = rows_of(lay_out(result))
     assert [len(row.strips) for row in rows] == [2, 1, 2]
     assert MusicalTime.of(result).address(result.beats_us[48]) == "3.1.1"
+
+
+def test_the_contour_is_held_to_the_end_of_a_strip():
+    strip = next(lay_out(track(beats=32)).strips)
+    assert strip.contour.startswith("M0 40L0 25.1 4 25.1")
+    assert strip.contour.endswith("252 25.1 256 25.1 256 40Z")
 
 
 def test_a_phrase_of_twelve_bars_takes_three_strips():

@@ -2,10 +2,7 @@
 
 import { addressOf, clock, countUpTo, positionOf, timeOf } from "./grid.js";
 import { showRow } from "./cursor.js";
-
-export function levelOf(slider, gainDb) {
-  return Math.min(1, Math.max(0, slider / 100) * 10 ** (gainDb / 20));
-}
+import { levelOf } from "./level.js";
 
 const SILENT = {
   playing: false,

@@ -49,7 +49,7 @@ export function shift(sheet, slot, grid, by) {
   if (old.end_us === null) return withMarker(sheet, { ...old, start_us: start });
   const end =
     by.us === undefined
-      ? endOf(grid, start, positionOf(grid, old.end_us) - positionOf(grid, old.start_us))
+      ? timeOf(grid, positionOf(grid, start) + positionOf(grid, old.end_us) - positionOf(grid, old.start_us))
       : old.end_us + (start - old.start_us);
   if (end > grid.durationUs || start === old.start_us) return sheet;
   return withMarker(sheet, { ...old, start_us: start, end_us: end });

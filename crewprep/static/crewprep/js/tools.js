@@ -31,9 +31,14 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   const undo = button("Undo", onUndo);
   const redo = button("Redo", onRedo);
   const dialog = makeHelp();
+  const put = button("Put", () => onPut(Number(select.value)), "Put here, at the cursor");
+  const here = document.createElement("span");
+  here.className = "tools__here";
+  here.textContent = "\u00a0here";
+  put.append(here);
   root.append(
     label,
-    button("Put here", () => onPut(Number(select.value)), "Put here, at the cursor"),
+    put,
     undo,
     redo,
     button("Keys", () => dialog.open()),
