@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from crewprep.analysis.musical_time import OFF_GRID_US, MusicalTime
 
-_LABEL = re.compile(r"^(\d{2,}) (.*?)(?: \[(\d+(?:\.\d+)?) (beats?|s)\])?$", re.DOTALL)
+_LABEL = re.compile(r"([0-9]{2,}) (.*?)(?: \[([0-9]+(?:\.[0-9]+)?) (beats?|s)\])?", re.DOTALL)
 _BRACKETS = str.maketrans("[]", "()")
 
 
@@ -33,7 +33,7 @@ class Label:
     @classmethod
     def parse(cls, text: str) -> Label | None:
         """Read a label back; None for any other text. Square brackets of a name come back as round ones."""
-        found = _LABEL.match(text)
+        found = _LABEL.fullmatch(text)
         if found is None:
             return None
         length = None if found[3] is None else float(found[3])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from crewprep.analysis.musical_time import MusicalTime
@@ -49,6 +49,7 @@ def test_other_texts_are_no_labels(text: str) -> None:
     assert Label.parse(text) is None
 
 
+@example(slot=1, name="Drop\n", length=None)
 @given(
     slot=st.integers(1, 16),
     name=st.text(st.characters(exclude_categories=["Cs"], exclude_characters="[]"), min_size=1, max_size=40),
