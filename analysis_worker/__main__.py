@@ -21,7 +21,7 @@ from analysis_worker.core.results import Decode, Draft, TrackAnalysis
 from analysis_worker.core.units import clock
 
 
-class _Refusal(Exception):  # noqa: N818 - carries a sentence to the prompt
+class _Refusal(Exception):
     """Why nothing can be printed, in one sentence."""
 
 

@@ -32,7 +32,7 @@ class _Place:
     strength: float
 
 
-class _Nothing(Exception):  # noqa: N818 - an answer, not an error
+class _Nothing(Exception):
     """Why a slot stays empty, in one sentence."""
 
 
@@ -184,7 +184,9 @@ class _Drafter:
     def _lead_of(self, best: _Place, rival: _Place) -> str:
         """By what figures the strongest drop leads the next one."""
         drops = {drop.start_us: drop for drop in self.analysis.drops}
-        ours, theirs = drops[best.start_us], drops[rival.start_us]
+        ours, theirs = drops.get(best.start_us), drops.get(rival.start_us)
+        if ours is None or theirs is None:
+            return best.reason
         return (
             f"strongest of {len(drops)} drops: {_signed(ours.loudness_lufs - theirs.loudness_lufs)} LU, "
             f"{_signed(ours.low_db - theirs.low_db)} dB low end and "

@@ -37,6 +37,7 @@ MINOR_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
 """Tonics by pitch class. With six accidentals either way, F# major and Eb minor are the usual prints."""
 
 _MIN_CLARITY = 0.35
+_QUIETEST_PEAK = 1e-5  # amplitude of a sine (-100 dBFS): below it lies the rounding of the arithmetic
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +50,14 @@ class Chroma:
 
 def chroma_of(mono: NDArray[np.float32], sample_rate: int) -> Chroma:
     """Fold the spectral peaks of mono samples to pitch classes."""
-    sound = soxr.resample(mono, sample_rate, _RATE, quality="HQ") if sample_rate != _RATE else mono
+    # An offset has no pitch, but its start and end would ring like one.
+    centred = mono - np.float32(mono.mean(dtype=np.float64)) if len(mono) else mono
+    sound = soxr.resample(centred, sample_rate, _RATE, quality="HQ") if sample_rate != _RATE else centred
     count = len(sound) // _HOP + 1
     frequencies = np.fft.rfftfreq(_WINDOW, 1 / _RATE)
     first_bin, last_bin = (int(np.searchsorted(frequencies, edge)) for edge in _PEAKS_HZ)
     window = np.hanning(_WINDOW + 1)[:-1].astype(np.float32)
+    quietest = np.float32(_QUIETEST_PEAK * np.sum(window) / 2)
     peaks = np.zeros((count, last_bin - first_bin), dtype=np.float32)
     found_hz, found_weight = [], []
     for first in range(0, count, _BLOCK_FRAMES):
@@ -67,7 +71,9 @@ def chroma_of(mono: NDArray[np.float32], sample_rate: int) -> Chroma:
         inner = magnitude[:, 1:-1]
         # A tone is a peak that stands out of its surroundings; the noise of drums is not.
         around = scipy.ndimage.uniform_filter1d(inner, 41, axis=1)
-        is_peak = (inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > 2.0 * around)
+        is_peak = (
+            (inner > magnitude[:, :-2]) & (inner >= magnitude[:, 2:]) & (inner > np.maximum(2.0 * around, quietest))
+        )
         block = np.where(is_peak, np.sqrt(inner), 0.0).astype(np.float32)
         peaks[first : first + rows] = block
         row, column = np.nonzero(is_peak & (inner > 0.1 * inner.max(axis=1, keepdims=True)))

@@ -22,9 +22,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis_worker.core.changes import change_points, feature_matrix, novelty, phrase_kinds
 from analysis_worker.core.features import BarFeatures
 from analysis_worker.core.results import Role
-from analysis_worker.core.changes import change_points, feature_matrix, novelty, phrase_kinds
 from analysis_worker.core.units import ramp
 
 _FULL = 0.6
@@ -122,7 +122,12 @@ def _gaps(facts: _Facts) -> list[tuple[int, int]]:
         start = _clearest(facts, start, -1.0) if start > 0 else 0
         end = _clearest(facts, end, 1.0) if end < len(facts) else len(facts)
         # A kick that comes back alone, with no bass below it, belongs to the climb.
-        if found and found[-1][0] > 0 and start - found[-1][1] <= 8 and np.all(facts.full[found[-1][1] : start] < _WHOLE):
+        if (
+            found
+            and found[-1][0] > 0
+            and start - found[-1][1] <= 8
+            and np.all(facts.full[found[-1][1] : start] < _WHOLE)
+        ):
             found[-1] = found[-1][0], end
         elif end > start:
             found.append((start, end))

@@ -1,0 +1,76 @@
+"""Seams of loops: exact repetition joins without a sound, unlike music does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis_worker.core.features import frames_of
+from analysis_worker.core.seams import LENGTHS_BARS, bar_lines, find_loops, seams
+from analysis_worker.core.sections import Span
+
+RATE = 44_100
+BAR_S = 2.0
+
+
+def bar(seed: int, gain: float = 0.3) -> np.ndarray:
+    """A bar of two seconds: a bass note, a chord and a decaying noise burst on each beat, all from the seed."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(BAR_S * RATE)) / RATE
+    wave = np.sin(2 * np.pi * rng.uniform(45, 110) * t)
+    for _ in range(4):
+        wave = wave + 0.5 * np.sin(2 * np.pi * rng.uniform(150, 3_000) * t)
+    wave = wave + rng.standard_normal(len(t)) * np.exp(-(t % 0.5) / 0.03)
+    return (gain * wave / 3).astype(np.float32)
+
+
+def lines_of(bars: list[np.ndarray]):
+    sound = np.concatenate(bars)
+    return bar_lines(sound, RATE, frames_of(sound, RATE), np.arange(len(bars) + 1) * BAR_S)
+
+
+def test_a_bar_that_repeats_exactly_has_a_perfect_seam():
+    # The outermost bar lines lie at silence, so the inner loops are looked at.
+    assert seams(lines_of([bar(1)] * 8), 2)[1:-1] == pytest.approx(1.0, abs=0.01)
+
+
+def test_unlike_bars_have_a_poor_seam():
+    worst = seams(lines_of([bar(seed) for seed in range(8)]), 1)
+    assert np.max(worst) < 0.6
+
+
+def test_a_pattern_of_two_bars_wants_loops_of_even_length():
+    lines = lines_of([bar(1), bar(2)] * 5)
+    assert np.min(seams(lines, 2)[1:-1]) > 0.95
+    assert np.max(seams(lines, 1)[1:-1]) < 0.6
+    assert np.max(seams(lines, 3)[1:-1]) < 0.6
+
+
+def test_a_step_in_level_lowers_the_seam():
+    even = seams(lines_of([bar(1)] * 6), 2)[1]
+    stepped = seams(lines_of([bar(1)] * 3 + [bar(1, 0.12)] * 3), 2)[1]
+    assert stepped < even - 0.3
+
+
+def test_loops_longer_than_the_track_do_not_exist():
+    lines = lines_of([bar(1)] * 4)
+    assert len(seams(lines, 5)) == 0
+    assert len(seams(lines, 0)) == 0
+    assert len(seams(lines, 4)) == 1
+
+
+def test_finds_loops_at_section_starts_and_in_the_outro():
+    edges = np.arange(33) * BAR_S
+    spans = [Span(0, 8, "intro", 0.5, ""), Span(8, 24, "drop", 0.5, ""), Span(24, 32, "outro", 0.5, "")]
+    loops = find_loops(lines_of([bar(1)] * 32), spans, np.full(32, 0.7), edges)
+    for length in (1, 2, 4, 8):
+        starts = [round(loop.start_us / 2_000_000) for loop in loops if loop.bars == length]
+        assert {0, 8, 24} <= set(starts)
+    assert {loop.bars for loop in loops} <= set(LENGTHS_BARS)
+    assert all(loop.end_us - loop.start_us == loop.bars * 2_000_000 for loop in loops)
+    assert all(0 <= loop.seam <= 1 for loop in loops)
+
+
+def test_silence_is_joined_without_error():
+    found = seams(lines_of([np.zeros(int(BAR_S * RATE), np.float32)] * 4), 1)
+    assert found == pytest.approx(1.0)
