@@ -56,10 +56,17 @@ _SLIP_COST = 2.0
 _THREE_MARGIN = 1.5
 """Three beats a bar only where their evidence and their repetition both beat those of four by this factor (caution)."""
 
-_PHRASE_SLIP_COST = {4: 3.0, 2: 6.0, 6: 6.0}
-_PHRASE_SLIP_DEAR = 9.0
-"""Cost of a phrase that ends early, by its bars, in standard deviations of novelty (design: slips by 4 bars are common
-in real tracks, by 2 or 1 rare)."""
+_PHRASE_SLIP_COST = {4: 1.5, 2: 3.0, 6: 3.0}
+_PHRASE_SLIP_DEAR = 4.0
+"""Cost of a phrase that ends early, by its bars, in the units of ``phrase_evidence`` (design: slips by 4 bars are usual
+in real tracks, by 2 or 1 rare; measured: 1.5 to 2 is best on synthetic layouts with and without slips)."""
+
+_FIRST_BAR_BONUS = 2.0
+"""The first bar begins a phrase, unless the music speaks against it (common practice, no source; measured: phrase lines
+of synthetic tracks right in 0.90 of cases with it, 0.86 without)."""
+
+_USUAL_NOVELTY = 0.5
+_NEIGHBOURS = 7
 
 _MIN_BEATS = 8
 
@@ -194,20 +201,24 @@ def _phrases(features: BeatFeatures, downbeats: Ints, length: int) -> tuple[Ints
         if state == 0:
             starts_at.append(bar)
         state = int(back[bar, state])
-    means = np.array([evidence[phase::PHRASE_BARS].mean() for phase in range(PHRASE_BARS)])
-    odds = np.exp(means - means.max())
     chosen = np.array(starts_at[::-1], dtype=np.int64)
-    return downbeats[chosen], float(odds.max() / odds.sum())
+    own = float(evidence[chosen].sum())
+    rivals = [float(evidence[chosen[chosen + shift < bars] + shift].sum()) for shift in range(1, PHRASE_BARS)]
+    return downbeats[chosen], own / max(own + max(rivals), 1e-9)
 
 
 def phrase_evidence(features: BeatFeatures, downbeats: Ints, length: int) -> Floats:
-    """For each bar, how much more than usual changes at its first beat over two, four and eight bars."""
-    total = np.zeros(len(downbeats))
+    """For each bar, how much more changes at its first beat, over one to eight bars, than at the bars around it."""
+    parts = []
     for bars in (1, 2, 4, 8):
-        total += standardise(features.novelty(bars * length)[downbeats])
-    total += _peaks(standardise(features.novelty(4 * length)[downbeats]), 3)
-    result: Floats = total / 5.0
-    return result
+        novelty = features.novelty(bars * length)[downbeats]
+        parts.append(standardise(novelty - ndimage.median_filter(novelty, _NEIGHBOURS, mode="nearest")))
+    crash = features.level_rise(2, 2)[downbeats]
+    parts.append(standardise(crash - ndimage.median_filter(crash, _NEIGHBOURS, mode="nearest")))
+    parts.append(standardise(_peaks(standardise(features.novelty(4 * length)[downbeats]), 3)))
+    evidence: Floats = np.maximum(np.mean(parts, axis=0) - _USUAL_NOVELTY, 0.0)
+    evidence[0] += _FIRST_BAR_BONUS
+    return evidence
 
 
 def _sharpened(values: Floats) -> Floats:
