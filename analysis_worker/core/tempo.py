@@ -104,7 +104,7 @@ def pulse_envelope(
 def base_pulse(pulse: Floats, rate: float) -> tuple[float, float] | None:
     """The strongest pulse in BPM (to about half a BPM) and its salience from 0 to 1; None where nothing repeats.
 
-    The salience is the autocorrelation at that period, averaged over windows of 12 s.
+    The salience is the autocorrelation at that period, its double or fourfold, averaged over windows of 12 s.
     """
     power = _mean_power(pulse, rate)
     if power is None or not power.any():
@@ -126,7 +126,9 @@ def base_pulse(pulse: Floats, rate: float) -> tuple[float, float] | None:
     best = int(np.argmax(score))
     if score[best] <= 0.0:
         return None
-    return float(tempi[best]), float(np.clip(_at(correlation, lags[best : best + 1])[0], 0.0, 1.0))
+    # Where the base pulse is a fraction of the beat, only its multiples repeat.
+    salience = max(float(_at(correlation, lags[best : best + 1] * k)[0]) for k in (1, 2, 4))
+    return float(tempi[best]), float(np.clip(salience, 0.0, 1.0))
 
 
 def refine_tempo(pulse: Floats, rate: float, tempo_bpm: float, span: float = _FINE_SPAN) -> float:
