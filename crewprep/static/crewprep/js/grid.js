@@ -3,7 +3,7 @@
 
 const QUARTERS = ["", "¼", "½", "¾"];
 const OFF_GRID_US = 5000;
-const NEAR = 0.01; // of a beat: closer than this counts as standing on it
+const NEAR = 0.001; // of a beat (half a millisecond at 120 BPM): closer than this counts as standing on it
 
 export function makeGrid(data) {
   return Object.freeze({

@@ -77,6 +77,8 @@ export function makePlayer(root, grid, cursor) {
     // Stop, and go back to where the playing began.
     stop() {
       if (audio.paused) return;
+      // The pause is told later, and puts the cursor where the sound is by then.
+      audio.currentTime = cameFrom / 1e6;
       audio.pause();
       cursor.set(cameFrom);
     },
@@ -100,8 +102,7 @@ export function makePlayer(root, grid, cursor) {
   });
   audio.addEventListener("pause", () => {
     find("toggle").textContent = "Play";
-    if (!still.matches) cursor.set(audio.currentTime * 1e6, { reveal: false });
-    else cursor.say();
+    cursor.set(drawn(audio.currentTime * 1e6), { reveal: false });
   });
   audio.addEventListener("error", failed);
   show(0);

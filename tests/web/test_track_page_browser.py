@@ -1,0 +1,284 @@
+"""The track page in a real browser: by keyboard, by mouse, without scripts, narrow and dark, and under axe."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import urljoin
+
+import numpy as np
+import pytest
+import soundfile
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.test import Client
+from django.urls import reverse
+
+from crewprep.crews.models import Membership, Role
+from crewprep.models import Crate, Job, JobState, Proposal, Track
+from crewprep.review.services import RemarkInput, return_proposal
+from crewprep.tracks.selectors import reference_copy
+from tests import factories
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+SECONDS = 30
+
+
+@dataclass
+class Scene:
+    """A drafted track with a listening copy, and two members' cookies."""
+
+    url: str
+    crate: Crate
+    track: Track
+    lead: Membership
+    resident: Membership
+
+
+def cookie(member: Membership) -> str:
+    client = Client()
+    client.force_login(member.user)
+    return client.cookies["sessionid"].value
+
+
+@pytest.fixture
+def scene(live_server) -> Scene:
+    lead = factories.crew_with()
+    resident = factories.member_of(lead.crew, Role.RESIDENT)
+    crate = factories.crate(lead)
+    track = factories.analysed_track(lead, crate)
+    factories.draft(track, crate.convention_version)
+    Job.objects.filter(track=track).update(state=JobState.DONE)
+    sound = io.BytesIO()
+    tone = 0.1 * np.sin(np.arange(8000 * SECONDS) * 0.1)
+    soundfile.write(sound, tone, 8000, format="FLAC", subtype="PCM_16")
+    copy = reference_copy(track)
+    copy.proxy_key = default_storage.save("listening.flac", ContentFile(sound.getvalue()))
+    copy.save()
+    path = reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])
+    return Scene(live_server.url + path, crate, track, lead, resident)
+
+
+@contextmanager
+def opened(chromium: str, url: str, session: str, **context: Any) -> Iterator[Any]:
+    """A page of a fresh browser; fails where a script or the content security policy complained."""
+    from playwright.sync_api import sync_playwright
+
+    said: list[str] = []
+    # The driver runs an event loop in this thread, where Django refuses to touch the database.
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium,
+            args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"],
+        )
+        made = browser.new_context(**context)
+        made.add_cookies([{"name": "sessionid", "value": session, "url": urljoin(url, "/")}])
+        page = made.new_page()
+        page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.goto(url)
+        try:
+            yield page
+        finally:
+            browser.close()
+    assert said == []
+
+
+def place(page) -> str:
+    return page.get_by_role("slider", name="Place in the track").get_attribute("aria-valuetext")
+
+
+def marker_names(page) -> list[str]:
+    return page.eval_on_selector_all("button.marker", "all => all.map(one => one.getAttribute('aria-label'))")
+
+
+def test_a_sheet_is_corrected_and_proposed_by_keyboard_alone(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("ArrowRight")
+        assert place(page).startswith("1.1.1, 0:00.250, slot 1, Mix-in")
+        for key, expected in [
+            ("ArrowRight", "1.1.2"), ("Shift+ArrowRight", "1.2.1"), ("ArrowDown", "2.2.1"), ("End", "2.8.4"),
+            ("Home", "2.1.1"), ("Alt+ArrowRight", "2.1.1"), ("Shift+ArrowLeft", "2.1.1"), ("ArrowUp", "1.1.1"),
+            ("ArrowDown", "2.1.1"), ("ArrowDown", "3.1.1"),
+        ]:  # fmt: skip
+            page.keyboard.press(key)
+            assert place(page).split(",")[0] == expected, key
+        page.keyboard.press("7")
+        assert page.locator("#said").inner_text() == "Slot 7, Vocal or riff: at 3.1.1"
+        assert any(name.startswith("Slot 7, Vocal or riff: 3.1.1, 0:30.250") for name in marker_names(page))
+        page.keyboard.press("u")
+        assert not any(name.startswith("Slot 7") for name in marker_names(page))
+        page.keyboard.press("Shift+U")
+        assert any(name.startswith("Slot 7") for name in marker_names(page))
+
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.dataset.slot") == "1", "Tab walks the markers in order of time"
+        page.locator("button.marker[data-slot='4']").focus()
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("Alt+ArrowRight")
+        assert page.evaluate("document.activeElement.dataset.slot") == "4", "the marker keeps the focus as it moves"
+        assert any(name.startswith("Slot 4, First drop: 6.1.2, 1:15.720") for name in marker_names(page))
+        assert page.locator("[name=start-4]").input_value() == "1:15.720", "the table follows"
+        page.locator("button.marker[data-slot='2']").focus()
+        page.keyboard.press("Delete")
+        assert not any(name.startswith("Slot 2,") for name in marker_names(page))
+
+        page.get_by_role("button", name="Propose this sheet").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/proposals/**")
+    made = {marker.slot: marker.start_us for marker in Proposal.objects.get(track=scene.track).markers.all()}
+    assert sorted(made) == [1, 3, 4, 5, 6, 7, 8]
+    assert made[4] == 75_250_000 + 468_750 + 1_000
+    assert made[7] == 30_250_000
+
+
+def test_clicks_and_buttons_do_what_the_keys_do(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1280, "height": 900}) as page:
+        strip = page.locator(".strip__art").nth(2)
+        box = strip.bounding_box()
+        strip.click(position={"x": box["width"] * 0.252, "y": 10})
+        assert place(page).split(",")[0].startswith("2.2.1")
+        page.get_by_label("Slot to put here").select_option("7")
+        page.get_by_role("button", name="Put here, at the cursor").click()
+        assert page.locator("#said").inner_text() == "Slot 7, Vocal or riff: Snapped to 2.2.1"
+        page.get_by_role("button", name="Later by one bar").click()
+        page.get_by_role("button", name="Later by 1 ms").click()
+        page.get_by_role("button", name="Earlier by one beat").click()
+        assert any(name.startswith("Slot 7, Vocal or riff: 2.2.4, 0:18.532") for name in marker_names(page))
+        page.get_by_role("button", name="Snap to the grid").click()
+        assert any(name.startswith("Slot 7, Vocal or riff: 2.2.4, 0:18.531") for name in marker_names(page))
+        page.locator("[name=start-3]").fill("5.2.1")
+        page.locator("[name=start-3]").press("Tab")
+        assert any(name.startswith("Slot 3, First build-up: 5.2.1") for name in marker_names(page))
+        page.locator("[name=start-3]").fill("later")
+        page.locator("[name=start-3]").press("Tab")
+        assert page.locator("[name=start-3]").get_attribute("aria-invalid") == "true"
+        assert "is not a time" in page.locator("#said").inner_text()
+
+
+def test_unsent_work_survives_a_reload(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.locator("button.marker[data-slot='2']").focus()
+        page.keyboard.press("Delete")
+        asked: list[str] = []
+        page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
+        page.reload()
+        assert asked == ["beforeunload"]
+        assert page.locator("button.marker[data-slot='2']").count() == 0
+        assert "unsent changes" in page.locator("#said").inner_text()
+        page.get_by_role("button", name="Undo").click()
+        assert page.locator("button.marker[data-slot='2']").count() == 1
+
+
+def test_letters_and_figures_can_be_switched_off(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("?")
+        page.get_by_label("Figures and letters do something").uncheck()
+        page.keyboard.press("Escape")
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("7")
+        assert page.locator("button.marker[data-slot='7']").count() == 0
+        page.keyboard.press("ArrowRight")
+        assert place(page).startswith("1.1.1")
+
+
+def test_listening_starts_quiet_moves_the_cursor_and_stops_where_it_began(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("ArrowDown")
+        began = place(page)
+        page.keyboard.press("Enter")
+        heard_until(page, 15.5)
+        volume = page.evaluate("document.getElementById('audio').volume")
+        moved = page.evaluate("document.querySelector('.cursor').style.transform")
+        page.keyboard.press("Escape")
+        assert page.evaluate("document.getElementById('audio').paused")
+        assert place(page) == began
+        assert page.evaluate("document.querySelector('.cursor').style.transform") != moved
+    assert volume == pytest.approx(0.3 * 10 ** (-8.5 / 20), abs=1e-3), "30 %, brought from -9.5 to -18 LUFS"
+
+
+def test_without_scripts_the_rows_the_table_and_the_form_still_work(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident), java_script_enabled=False) as page:
+        links = page.locator("a.marker")
+        assert links.count() == 7
+        assert links.first.get_attribute("href") == "#slot-1"
+        left, strip = links.nth(3).bounding_box(), page.locator(".strip:has(a.marker)").nth(3).bounding_box()
+        assert left["x"] == pytest.approx(strip["x"], abs=2)
+        page.locator("[name=start-4]").fill("6.1.2")
+        page.locator("[name=note]").fill("by hand")
+        page.get_by_role("button", name="Propose this sheet").click()
+        page.wait_for_url("**/proposals/**")
+    proposal = Proposal.objects.get(track=scene.track)
+    assert proposal.note == "by hand"
+    assert proposal.markers.get(slot=4).start_us == 75_250_000 + 468_750
+
+
+@pytest.mark.parametrize("width", [320, 360, 1440])
+def test_nothing_scrolls_sideways_and_addresses_do_not_depend_on_the_width(scene, chromium, width):
+    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": width, "height": 800}) as page:
+        page.locator("button.marker[data-slot='8']").click()
+        assert page.evaluate("document.documentElement.scrollWidth") == width
+        assert any(name.startswith("Slot 8, Exit loop: 12.1.1") for name in marker_names(page))
+        tops = page.eval_on_selector_all(".row:nth-child(2) .strip", "all => all.map(one => one.offsetTop)")
+        assert (tops[0] == tops[1]) is (width > 1000)
+        small = page.eval_on_selector_all(
+            "#desk button, #desk input, #markers button, #markers input",
+            "all => all.filter(one => one.offsetParent && (one.offsetWidth < 24 || one.offsetHeight < 24)).length",
+        )
+        assert small == 0, "WCAG 2.2, 2.5.8"
+
+
+def heard_until(page, seconds: float) -> None:
+    """Wait for the sound to get there; asked again and again, as the policy forbids scripts that are made of text."""
+    for _ in range(200):
+        if page.evaluate("document.getElementById('audio').currentTime") > seconds:
+            return
+        page.wait_for_timeout(100)
+    pytest.fail(f"the sound did not reach {seconds} s")
+
+
+def axe(page) -> list[str]:
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
+    return [f"{item['id']}: {node['html'][:160]}" for item in found["violations"] for node in item["nodes"]]
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (1440, "dark"), (360, "light"), (360, "dark")])
+def test_axe_finds_nothing_in_any_state(scene, live_server, chromium, width, scheme):
+    member = scene.lead
+    bare = replace(
+        factories.analysis_result(), tempo_bpm=None, tempo_candidates=(), tempo_segments=(), beats_us=(),
+        downbeats_us=(), phrases_us=(), sections=(), drops=(), energy=(),
+        contour=replace(factories.analysis_result().contour, loudness=(), low=()),
+    )  # fmt: skip
+    returned = factories.proposal(scene.resident, into=scene.crate)
+    return_proposal(member=member, proposal=returned, seen_revision=1, note="no", remarks=[RemarkInput(4, "later")])
+    waiting = factories.track(member, scene.crate)
+    dead = factories.track(member, scene.crate)
+    Job.objects.filter(track=dead).update(state=JobState.DEAD, error_detail="The work stopped 5 times.")
+    tracks = [scene.track, returned.track, factories.analysed_track(member, scene.crate, bare), waiting, dead]
+    paths = [reverse("track-page", args=[member.crew.slug, scene.crate.pk, track.pk]) for track in tracks]
+    with opened(
+        chromium, scene.url, cookie(member), viewport={"width": width, "height": 900}, color_scheme=scheme
+    ) as page:
+        for path in paths:
+            page.goto(live_server.url + path)
+            page.wait_for_selector("#desk .cursor, #state")
+            if page.locator(".cursor").count():
+                page.locator(".cursor").focus()  # clear of the stand at the foot of the window
+            assert axe(page) == [], path
+        page.goto(live_server.url + paths[0])
+        page.locator("button.marker[data-slot='4']").click()
+        assert axe(page) == [], "with a marker chosen"
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("?")
+        assert axe(page) == [], "with the list of keys open"
