@@ -1,8 +1,8 @@
 """Analyse one file at the prompt, without Django and without a database.
 
 ``python -m analysis_worker FILE`` prints a summary for people; ``--json`` prints one JSON document
-(``core/schemas/analysis.schema.json``); ``--convention FILE`` adds a draft by the rules in that file. The answer is 0, or 2
-with one sentence on the standard error where the file or the convention cannot be read.
+(``core/schemas/analysis.schema.json``); ``--convention FILE`` adds a draft by the rules in that file. The answer is
+0, or 2 with one sentence on the standard error where the file or the convention cannot be read.
 """
 
 from __future__ import annotations
@@ -109,9 +109,8 @@ def _summary(
     lines.append(f"  tempo       {_tempo(analysis)}")
     if analysis.beats_us:
         counts = f"{len(analysis.beats_us)} beats, {len(analysis.downbeats_us)} bars of {analysis.beats_per_bar}"
-        lines.append(
-            f"  grid        {counts}, first downbeat {clock(analysis.downbeats_us[0]) if analysis.downbeats_us else '-'}"
-        )
+        first = clock(analysis.downbeats_us[0]) if analysis.downbeats_us else "not found"
+        lines.append(f"  grid        {counts}, first downbeat {first}")
     key = analysis.key
     lines.append(f"  key         {f'{key.name} (or {key.runner_up})' if key else 'none found'}")
     lines.append(

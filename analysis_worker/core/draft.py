@@ -1,10 +1,10 @@
 """A draft sheet: markers suggested for one track by the rules of one convention.
 
-Knows slot rules and no convention. Each function has a list of places in the track, in the order in which a DJ counts them;
-a slot's ``which`` picks one. Counting starts from the drops and goes back: the first breakdown and the first build-up
-are those that lead to the first drop, the second breakdown is the first one after it. Places are beat positions, moved
-by the slot's lead and pulled to its grid fraction. Every slot is marked with a confidence and a reason, or listed
-as empty with a reason.
+Knows slot rules and no convention. Each function has a list of places in the track, in the order in which a DJ counts
+them; a slot's ``which`` picks one. Counting starts from the drops and goes back: the first breakdown and the first
+build-up are those that lead to the first drop, the second breakdown is the first one after it. Places are beat
+positions, moved by the slot's lead and pulled to its grid fraction. Every slot is marked with a confidence and a
+reason, or listed as empty with a reason.
 """
 
 from __future__ import annotations
@@ -190,7 +190,8 @@ class _Drafter:
         return (
             f"strongest of {len(drops)} drops: {_signed(ours.loudness_lufs - theirs.loudness_lufs)} LU, "
             f"{_signed(ours.low_db - theirs.low_db)} dB low end and "
-            f"{_signed(ours.onsets_per_beat - theirs.onsets_per_beat)} attacks a beat against the one at {clock(theirs.start_us)}"
+            f"{_signed(ours.onsets_per_beat - theirs.onsets_per_beat)} attacks a beat "
+            f"against the one at {clock(theirs.start_us)}"
         )
 
     def _why_none(self, slot: SlotRule) -> str:
@@ -336,7 +337,7 @@ class _Drafter:
                 inside = round((grid.position(loop.start_us) - grid.position(outro.start_us)) / grid.per_bar)
                 return (
                     loop.seam
-                    + 0.15
+                    + 0.3
                     + (0.1 if inside == 0 else 0.05 if inside % 8 == 0 else 0.02 if inside % 4 == 0 else 0.0)
                 )
         return loop.seam

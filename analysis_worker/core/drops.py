@@ -1,8 +1,9 @@
 """The drops of a track, compared by figures over their first 16 bars (or fewer).
 
-Strength compares the drops of one track with each other alone: loudness, low end and density of attacks of each, less the
-mean of all its drops, weighted (1 LU counts as much as 1.5 dB of low end or half an attack a beat), through a logistic
-curve. So drops that do not differ have 0.5 each, and the figures tell by what one leads. The weights are a choice of this product.
+Strength compares the drops of one track with each other alone: loudness, low end and density of attacks of each, less
+the mean of all its drops, weighted (1 LU counts as much as 1.5 dB of low end or half an attack a beat), through a
+logistic curve. So drops that do not differ have 0.5 each, and the figures tell by what one leads. The weights are a
+choice of this product.
 """
 
 from __future__ import annotations

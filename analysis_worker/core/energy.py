@@ -1,8 +1,9 @@
 """Energy from 0 to 1 for each bar: how much is going on, within one track.
 
-Half of it is loudness (0 at 20 LU below the track's loud bars, 1 at them), three tenths the low end (0 at 24 dB below the
-track's strong low end, 1 at it), two tenths the density of attacks (against the track's busy bars). "Loud", "strong" and
-"busy" are 95th percentiles over bars, so one odd bar does not set the scale. The weights are a choice of this product.
+Half of it is loudness (0 at 20 LU below the track's loud bars, 1 at them), three tenths the low end (0 at 24 dB below
+the track's strong low end, 1 at it), two tenths the density of attacks (against the track's busy bars). "Loud",
+"strong" and "busy" are 95th percentiles over bars, so one odd bar does not set the scale. The weights are a choice of
+this product.
 """
 
 from __future__ import annotations

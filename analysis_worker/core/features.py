@@ -67,11 +67,11 @@ class Frames:
 class BarFeatures:
     """Figures per bar; all arrays have one row per downbeat.
 
-    ``edges_s`` (bars + 1) are the bar lines. ``level_db`` is K-weighted loudness; ``low_db``, ``mid_db``, ``high_db`` band levels;
-    ``bass_db`` the low level in the quieter half of the bar's steps, which is the bass between the kicks. ``kick`` is the low-band
-    attack per beat against the track's full bars (1 = as in those). ``onsets`` counts attacks per beat in the middle
-    and high bands, ``roll`` in the middle band alone. ``tail_db`` is how far the last beat lies below the bar.
-    ``mel_db`` (bars, MEL_BANDS) is the spectrum.
+    ``edges_s`` (bars + 1) are the bar lines. ``level_db`` is K-weighted loudness; ``low_db``, ``mid_db``, ``high_db``
+    band levels; ``bass_db`` the low level in the quieter half of the bar's steps, which is the bass between the
+    kicks. ``kick`` is the low-band attack per beat against the track's full bars (1 = as in those). ``onsets`` counts
+    attacks per beat in the middle and high bands, ``roll`` in the middle band alone. ``tail_db`` is how far the last
+    beat lies below the bar. ``mel_db`` (bars, MEL_BANDS) is the spectrum.
     """
 
     edges_s: NDArray[np.float64]
@@ -210,7 +210,8 @@ def bar_features(
 
 
 def _kick(bands: Bands, edges_s: NDArray[np.float64], low_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Low attack per bar against full bars. The envelope is logarithmic, so attacks of a quiet bar are checked by level."""
+    """Low attack per bar against full bars. The envelope is logarithmic, so attacks of a quiet bar are checked by
+    level."""
     attack = average_between(bands.low, bands.hop_s, edges_s)
     full = float(np.percentile(attack, 80)) if len(attack) else 0.0
     if full <= 0.0:

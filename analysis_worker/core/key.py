@@ -1,10 +1,11 @@
 """Key by correlation of a pitch-class profile with published key profiles.
 
-Spectral peaks of the 11.025 kHz signal are folded to twelve pitch classes, tuned to the track's own pitch and weighted
-towards the bass, which names the tonic more often than the melody does. The mean profile is correlated (Pearson) with
-the profiles of Krumhansl & Kessler (Psychological Review 89, 1982) in all 24 keys. Temperley's profiles (Music
-Perception 17, 1999, and MIREX 2005) were tried beside and instead of them: on 24 generated dance tracks they named 10 to
-15 keys, Krumhansl & Kessler's alone 19, mostly because the others take minor keys for their relative major.
+Spectral peaks of the 11.025 kHz signal are folded to twelve pitch classes, tuned to the track's own pitch and
+weighted towards the bass, which names the tonic more often than the melody does. The mean profile is correlated
+(Pearson) with the profiles of Krumhansl & Kessler (Psychological Review 89, 1982) in all 24 keys. Temperley's
+profiles (Music Perception 17, 1999, and MIREX 2005) were tried beside and instead of them: on 24 generated dance
+tracks they named 10 to 15 keys, Krumhansl & Kessler's alone 19, mostly because the others take minor keys for their
+relative major.
 
 Names are musical, and spelt as key signatures are: the side of the circle of fifths with fewer accidentals.
 """

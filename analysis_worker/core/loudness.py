@@ -1,10 +1,11 @@
 """Programme loudness and true peak, and the K-weighted level that the rest of the analysis reads.
 
-Loudness follows ITU-R BS.1770-5 Annex 1: two filters ("K-weighting"), channel weights, blocks of 400 ms that overlap by
-75 %, an absolute gate at -70 LUFS and a relative gate 10 LU below the mean of what passed it. The standard prints filter
-coefficients for 48 kHz alone; ``k_weighting`` derives them for any rate from the analogue prototype that those printed
-coefficients are the bilinear transform of. True peak follows Annex 2: the signal is interpolated to at least 176 kHz
-and the largest magnitude taken. Both are computed in blocks, so the memory they need does not grow with the track.
+Loudness follows ITU-R BS.1770-5 Annex 1: two filters ("K-weighting"), channel weights, blocks of 400 ms that overlap
+by 75 %, an absolute gate at -70 LUFS and a relative gate 10 LU below the mean of what passed it. The standard prints
+filter coefficients for 48 kHz alone; ``k_weighting`` derives them for any rate from the analogue prototype that those
+printed coefficients are the bilinear transform of. True peak follows Annex 2: the signal is interpolated to at least
+176 kHz and the largest magnitude taken. Both are computed in blocks, so the memory they need does not grow with the
+track.
 """
 
 from __future__ import annotations
@@ -122,8 +123,8 @@ def integrated(power: NDArray[np.float64]) -> float | None:
 
 def span_lufs(power: NDArray[np.float64], start_s: float, end_s: float) -> float:
     """Ungated loudness of a span of the power curve, in LUFS."""
-    first = max(0, min(int(round(start_s / HOP_S)), len(power) - 1))
-    last = max(first + 1, int(round(end_s / HOP_S)))
+    first = max(0, min(round(start_s / HOP_S), len(power) - 1))
+    last = max(first + 1, round(end_s / HOP_S))
     span = power[first:last]
     return float(_to_lufs(np.mean(span) if len(span) else 0.0))
 
@@ -146,7 +147,8 @@ _TOGETHER = 16
 
 
 def _interpolators(factor: int) -> NDArray[np.float32]:
-    """A matrix that gives the values between ``_TOGETHER`` neighbouring samples from those samples and their surroundings.
+    """A matrix that gives the values between ``_TOGETHER`` neighbouring samples from those samples and their
+    surroundings.
 
     Each column is one position between two samples: a Kaiser-windowed sinc of ``_TAPS`` taps, scaled to unit gain at
     zero frequency. Working on neighbours together turns the interpolation into one matrix product.

@@ -1,8 +1,8 @@
 """From samples to facts: the order in which a track is analysed.
 
-Loudness and true peak are measured on the canonical decode as it is; all else on its mono mix at 44.1 kHz. The grid comes
-first, then what stands on it. Nothing here depends on a clock, on chance or on an earlier track. Silence, clicks and
-noise are analysed like music and simply have no grid, key or sections.
+Loudness and true peak are measured on the canonical decode as it is; all else on its mono mix at 44.1 kHz. The grid
+comes first, then what stands on it. Nothing here depends on a clock, on chance or on an earlier track. Silence,
+clicks and noise are analysed like music and simply have no grid, key or sections.
 """
 
 from __future__ import annotations

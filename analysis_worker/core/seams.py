@@ -1,9 +1,10 @@
 """Seams of loops: how well the end of a span of bars joins its start.
 
-At the seam the ear hears what came before the end, then what comes after the start. It expects what really came after
-the end. So both bar lines are compared: the 250 ms after each and the 250 ms before each, by their spectrum (log mel), by the
-shape of their low end (normalised correlation below 150 Hz, within ±2 ms), and by their level (a step of 0.5 dB is not
-heard). A seam of 1 is a seam that nobody hears; the join of unlike music is near 0.
+At the seam the ear hears what comes before the end, then what comes after the start. The join is as good as it is like
+one that the music itself makes: a bar line within the loop (or at either end of it) before which the music sounds as
+before the end, and after which it sounds as after the start. Sides of bar lines are compared over 250 ms by their
+spectrum (log mel), by the shape of their low end (normalised correlation below 150 Hz, within ±2 ms), and by their
+level (a step of 0.5 dB is not heard). A seam of 1 is a seam that nobody hears; the join of unlike music is near 0.
 """
 
 from __future__ import annotations
@@ -35,8 +36,8 @@ _KEEP_EXITS = 4
 
 @dataclass(frozen=True, slots=True)
 class BarLines:
-    """What is heard around each bar line: ``after``/``before`` (bars + 1, parts x mel) in dB, ``low_after``/``low_before``
-    (bars + 1, samples) below 150 Hz, ``level`` (bars + 1, 2) in dB after and before."""
+    """What is heard around each bar line: ``after``/``before`` (bars + 1, parts x mel) in dB,
+    ``low_after``/``low_before`` (bars + 1, samples) below 150 Hz, ``level`` (bars + 1, 2) in dB after and before."""
 
     after: NDArray[np.float64]
     before: NDArray[np.float64]
@@ -78,22 +79,40 @@ def bar_lines(mono: NDArray[np.float32], sample_rate: int, frames: Frames, edges
     )
 
 
-def seams(lines: BarLines, length_bars: int) -> NDArray[np.float64]:
-    """Seam of every loop of that many bars, by its first bar; shape (bars - length_bars + 1,), empty where none fits."""
-    if length_bars < 1 or len(lines) <= length_bars:
-        return np.zeros(0)
-    start, end = slice(0, len(lines) - length_bars), slice(length_bars, None)
-    spectrum = [
-        1 - ramp(np.mean(np.abs(side[start] - side[end]), axis=1), _MEL_FREE_DB, _MEL_FULL_DB)
-        for side in (lines.after, lines.before)
-    ]
-    low = [_likeness(side[start], side[end]) for side in (lines.low_after, lines.low_before)]
-    step = np.abs(lines.level[start] - lines.level[end]).max(axis=1)
-    level = 1 - ramp(step, 0.5, 6.0)
-    seam: NDArray[np.float64] = (
-        0.3 * spectrum[0] + 0.2 * spectrum[1] + 0.2 * low[0] + 0.1 * low[1] + 0.2 * level
-    ) * np.minimum(1.0, 0.4 + 0.6 * level)
-    return seam
+class Seams:
+    """The seams of all loops of a track up to 32 bars."""
+
+    def __init__(self, lines: BarLines) -> None:
+        self._lines = len(lines)
+        reach = range(min(max(LENGTHS_BARS), len(lines) - 1) + 1) if len(lines) else range(0)
+        self._after = [_alike(lines.after, lines.low_after, lines.level[:, 0], apart) for apart in reach]
+        self._before = [_alike(lines.before, lines.low_before, lines.level[:, 1], apart) for apart in reach]
+
+    def of_length(self, bars: int) -> NDArray[np.float64]:
+        """Seam of every loop of that many bars, by its first bar; empty where none fits."""
+        if not 1 <= bars < len(self._after):
+            return np.zeros(0)
+        count = self._lines - bars
+        best = np.zeros(count)
+        for model in range(bars + 1):
+            # The model is the bar line so many bars into the loop.
+            after = self._after[model][:count]
+            before = self._before[bars - model][model : model + count]
+            best = np.maximum(best, after * before)
+        return best
+
+
+def _alike(
+    spectrum: NDArray[np.float64], low: NDArray[np.float32], level: NDArray[np.float64], apart: int
+) -> NDArray[np.float64]:
+    """Likeness (0 to 1) of one side of each bar line with that of the bar line so many bars later."""
+    one, other = slice(0, len(spectrum) - apart), slice(apart, None)
+    if apart == 0:
+        return np.ones(len(spectrum))
+    mel = 1 - ramp(np.mean(np.abs(spectrum[one] - spectrum[other]), axis=1), _MEL_FREE_DB, _MEL_FULL_DB)
+    step = 1 - ramp(np.abs(level[one] - level[other]), 0.5, 6.0)
+    alike: NDArray[np.float64] = (0.6 * mel + 0.4 * _likeness(low[one], low[other])) * step
+    return alike
 
 
 def find_loops(
@@ -105,8 +124,9 @@ def find_loops(
     and something is heard.
     """
     found: dict[tuple[int, int], float] = {}
+    seams = Seams(lines)
     for length in LENGTHS_BARS:
-        score = seams(lines, length)
+        score = seams.of_length(length)
         if not len(score):
             continue
         for span in spans:

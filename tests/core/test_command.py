@@ -14,11 +14,12 @@ import soundfile
 
 from analysis_worker.__main__ import main
 from fixtures.generate import TrackSpec, make_track
+from fixtures.plan import Layout
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = json.loads((ROOT / "analysis_worker/core/schemas/analysis.schema.json").read_text())
 EIGHT = ROOT / "fixtures/convention/eight.json"
-LAYOUT = (("intro", 8), ("breakdown", 8), ("build-up", 8), ("drop", 16), ("outro", 8))
+LAYOUT: Layout = (("intro", 8), ("breakdown", 8), ("build-up", 8), ("drop", 16), ("outro", 8))
 
 
 @pytest.fixture(scope="module")

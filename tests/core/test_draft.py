@@ -40,7 +40,9 @@ def at(bar: float) -> int:
 def track(layout: tuple[tuple[Role, int], ...] = LAYOUT, **changes: Any) -> TrackAnalysis:
     """A track at 120 BPM whose second drop is the stronger one."""
     bars = sum(count for _, count in layout)
-    sections, drops, bar = [], [], 0
+    sections: list[Section] = []
+    drops: list[Drop] = []
+    bar = 0
     for role, count in layout:
         energy = {"breakdown": 0.3, "build-up": 0.4, "drop": 0.9}.get(role, 0.6)
         sections.append(Section(at(bar), at(bar + count), role, 0.8, energy, f"why it is a {role}"))
@@ -190,7 +192,7 @@ def test_music_without_drops_gets_no_invented_ones():
 
 
 def test_the_first_breakdown_is_the_one_that_leads_to_the_first_drop():
-    early = (("intro", 8), ("breakdown", 8), ("bridge", 16), *LAYOUT[1:])
+    early: tuple[tuple[Role, int], ...] = (("intro", 8), ("breakdown", 8), ("bridge", 16), *LAYOUT[1:])
     assert only(track(early), slot("breakdown")).start_us == at(32)
     assert only(track(early), slot("breakdown", "second")).start_us == at(88)
 

@@ -6,6 +6,7 @@ Hypothesis makes the sounds. Pulse trains have a period of their own, so that te
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import jsonschema
@@ -23,7 +24,8 @@ from analysis_worker.core.results import TrackAnalysis
 ROOT = Path(__file__).parents[2]
 RULES = ConventionRules.from_document(json.loads((ROOT / "fixtures/convention/eight.json").read_text()))
 SCHEMA = json.loads((ROOT / "analysis_worker/core/schemas/analysis.schema.json").read_text())
-FEW = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SOME = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FEW = settings(SOME, max_examples=5)
 
 rates = st.sampled_from([8_000, 11_025, 16_000, 22_050, 32_000, 44_100, 48_000, 88_200, 96_000, 192_000])
 channels = st.integers(1, 3)
@@ -53,7 +55,7 @@ def check(audio: Audio) -> TrackAnalysis:
     assert list(analysis.beats_us) == sorted(set(analysis.beats_us))
     assert set(analysis.phrases_us) <= set(analysis.downbeats_us) <= set(analysis.beats_us)
     assert len(analysis.energy) == (len(analysis.downbeats_us) if len(analysis.beats_us) > 1 else 0)
-    for before, section in zip(analysis.sections, analysis.sections[1:], strict=False):
+    for before, section in pairwise(analysis.sections):
         assert before.end_us == section.start_us
     draft = draft_sheet(analysis, RULES)
     assert len(draft.markers) + len(draft.empty) == len(RULES.slots)
@@ -62,7 +64,7 @@ def check(audio: Audio) -> TrackAnalysis:
     return analysis
 
 
-@FEW
+@SOME
 @given(rate=rates, width=channels, seconds=st.floats(1.0, 12.0))
 def test_silence_has_no_facts_and_never_fails(rate, width, seconds):
     analysis = check(Audio(np.zeros((int(seconds * rate), width), np.float32), rate))
@@ -73,7 +75,7 @@ def test_silence_has_no_facts_and_never_fails(rate, width, seconds):
     assert analysis.sections == ()
 
 
-@FEW
+@SOME
 @given(rate=rates, width=channels, place=st.floats(0.0, 0.999), seconds=st.floats(1.0, 12.0))
 def test_one_click_never_fails(rate, width, place, seconds):
     samples = np.zeros((int(seconds * rate), width), np.float32)
@@ -82,7 +84,7 @@ def test_one_click_never_fails(rate, width, place, seconds):
     assert analysis.drops == ()
 
 
-@FEW
+@SOME
 @given(rate=rates, width=channels, level=st.floats(-1.0, 1.0, width=32))
 def test_a_constant_never_fails(rate, width, level):
     analysis = check(Audio(np.full((3 * rate, width), level, np.float32), rate))
@@ -90,14 +92,14 @@ def test_a_constant_never_fails(rate, width, level):
     assert analysis.drops == ()
 
 
-@FEW
+@SOME
 @given(rate=rates, width=channels, seed=st.integers(0, 1_000), level=st.sampled_from([1e-6, 0.01, 0.3, 1.0]))
 def test_one_second_of_noise_never_fails(rate, width, seed, level):
     noise = np.random.default_rng(seed).uniform(-level, level, (rate, width)).astype(np.float32)
     check(Audio(noise, rate))
 
 
-@FEW
+@SOME
 @given(rate=rates, width=channels, bpm=st.floats(60, 200), seconds=st.floats(3.0, 40.0))
 def test_pulses_at_any_rate_never_fail(rate, width, bpm, seconds):
     check(Audio(pulses(bpm, seconds, rate, width), rate))
@@ -113,8 +115,8 @@ def test_half_an_hour_never_fails():
 @FEW
 @given(bpm=st.floats(90, 170), seed=st.integers(0, 100), factor=st.sampled_from([0.25, 0.5, 2.0]))
 def test_gain_changes_no_grid(bpm, seed, factor):
-    samples = 0.4 * pulses(bpm, 30.0, 44_100, seed=seed)
-    plain = analyse(Audio(samples, 44_100))
+    samples = np.float32(0.4) * pulses(bpm, 20.0, 44_100, seed=seed)
+    plain = analyse(Audio(samples.astype(np.float32), 44_100))
     scaled = analyse(Audio((samples * np.float32(factor)).astype(np.float32), 44_100))
     # A power of two changes no digit of a float, so nothing may move but rounding inside the filters.
     assert scaled.tempo_bpm == pytest.approx(plain.tempo_bpm, abs=1e-3)
@@ -127,7 +129,7 @@ def test_gain_changes_no_grid(bpm, seed, factor):
 @given(bpm=st.floats(90, 170), delay=st.integers(1, 3 * 44_100))
 def test_a_delay_shifts_all_times_by_itself(bpm, delay):
     """Within 3 ms: onset steps are 1.45 ms long, and a delay need not be a whole number of them."""
-    samples = pulses(bpm, 30.0, 44_100)
+    samples = pulses(bpm, 20.0, 44_100)
     delayed = np.concatenate([1e-4 * np.random.default_rng(9).standard_normal((delay, 1)).astype(np.float32), samples])
     plain, later = analyse(Audio(samples, 44_100)), analyse(Audio(delayed, 44_100))
     assert later.tempo_bpm == pytest.approx(plain.tempo_bpm, abs=0.02)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -33,7 +35,7 @@ def bars_of(*parts: tuple[dict[str, float], int], climb: bool = True, seed: int 
     count = len(values["level"])
     mel = np.linspace(values["low"], values["high"], MEL_BANDS, axis=1)
     return BarFeatures(
-        edges_s=np.arange(count + 1) * 2.0,
+        edges_s=np.linspace(0.0, 2.0 * count, count + 1),
         level_db=values["level"],
         low_db=values["low"],
         bass_db=values["bass"],
@@ -75,7 +77,7 @@ def test_sections_cover_all_bars_and_say_why():
     spans = find_sections(bars, np.arange(0, len(bars), 8))
     assert spans[0].start == 0
     assert spans[-1].end == len(bars)
-    assert all(one.end == two.start for one, two in zip(spans, spans[1:], strict=False))
+    assert all(one.end == two.start for one, two in pairwise(spans))
     assert all(0 < span.confidence < 1 for span in spans)
     drop = next(span for span in spans if span.role == "drop")
     # 40 bars in: low end from −40 to −12 dB after 24 bars without.
@@ -130,7 +132,7 @@ def test_every_drop_has_a_contrast_before_it(seed):
     bars = bars_of(*parts, seed=seed)
     spans = find_sections(bars, np.arange(0, len(bars), 8))
     assert sum(span.bars for span in spans) == len(bars)
-    for before, span in zip(spans, spans[1:], strict=False):
+    for before, span in pairwise(spans):
         assert before.end == span.start
         if span.role == "drop":
             assert before.role in ("breakdown", "build-up", "intro")
