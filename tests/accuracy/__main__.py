@@ -4,29 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from functools import partial
-from multiprocessing import get_context
 
-from tests.accuracy import estimate, material, report
-from tests.accuracy.score import score
-
-
-def measure(track: material.Track, *, part: str, with_baseline: bool) -> report.Row:
-    """Run the analysis and the baseline on one track and compare both with what is known."""
-    path, reference = track.path_and_reference()
-    found = estimate.grid_alone(path) if part == "grid" else estimate.whole_analysis(path)
-    base = None
-    if with_baseline:
-        scored = score(estimate.baseline(path), reference)
-        # It answers tempo and beats only; everything else would be a zero for silence.
-        base = {
-            key: value for key, value in scored.items() if key.startswith(("tempo_", "octave", "beat_", "cmlt", "off"))
-        }
-    return report.Row(
-        track.name, track.kind, reference.tempo_bpm, found.tempo_bpm, score(found, reference), base, found.took_s
-    )
+from tests.accuracy import material, report
+from tests.accuracy.run import measure_all
 
 
 def main() -> int:
@@ -52,8 +32,8 @@ def main() -> int:
         return 2
     report.print_header()
     rows = []
-    work = partial(measure, part=arguments.part, with_baseline=not arguments.no_baseline)
-    for row in _run(tracks, work, arguments.jobs):
+    with_baseline = not arguments.no_baseline
+    for row in measure_all(tracks, part=arguments.part, with_baseline=with_baseline, jobs=arguments.jobs):
         report.print_row(row)
         rows.append(row)
     rows.sort(key=lambda row: (row.kind, row.name))
@@ -62,15 +42,6 @@ def main() -> int:
     report.write_json(rows, kinds)
     missed = [f for content in kinds.values() for f in content["figures"].values() if f["met"] is False]
     return 1 if arguments.check and missed else 0
-
-
-def _run(tracks: list[material.Track], work: partial[report.Row], jobs: int) -> Iterator[report.Row]:
-    if jobs == 1:
-        yield from map(work, tracks)
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for future in as_completed([pool.submit(work, track) for track in tracks]):
-            yield future.result()
 
 
 if __name__ == "__main__":

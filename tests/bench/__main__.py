@@ -1,0 +1,40 @@
+"""Measure both halves and print them: the analysis (``analysis_bench``) and the crate page (``web_bench``)."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+from tests.bench import analysis_bench, web_bench
+
+JSON_FILE = Path("build/bench.json")
+
+
+def main() -> int:
+    """Print the figures and write ``build/bench.json``."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description="What the product costs.")
+    parser.add_argument("--part", choices=("all", "analysis", "web"), default="all")
+    parser.add_argument("--runs", type=int, default=analysis_bench.RUNS, help="runs of each analysis figure")
+    arguments = parser.parse_args()
+    document: dict[str, object] = {}
+    if arguments.part != "web":
+        measured = analysis_bench.costs(arguments.runs)
+        analysis_bench.print_costs(measured)
+        document["analysis"] = [asdict(cost) | {"ratio": cost.ratio} for cost in measured]
+    if arguments.part != "analysis":
+        loads = web_bench.crate_page()
+        heads = f"{'requests/s':>11}{'p50 ms':>9}{'p95 ms':>9}{'errors':>8}"
+        print(f"\n{web_bench.CLIENTS} clients, {web_bench.TRACKS} tracks{'':<8}{heads}")
+        for page, load in loads.items():
+            print(f"{page:<24}{load.requests_per_s:11.1f}{load.p50_ms:9.1f}{load.p95_ms:9.1f}{load.errors:8d}")
+        document["web"] = {page: asdict(load) for page, load in loads.items()}
+    JSON_FILE.parent.mkdir(parents=True, exist_ok=True)
+    JSON_FILE.write_text(json.dumps(document, indent=1), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
