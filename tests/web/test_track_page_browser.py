@@ -167,7 +167,12 @@ def test_unsent_work_survives_a_reload(scene, chromium):
         page.locator("button.marker[data-slot='2']").focus()
         page.keyboard.press("Delete")
         asked: list[str] = []
-        page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
+
+        def leave(dialog) -> None:
+            asked.append(dialog.type)
+            dialog.accept()
+
+        page.on("dialog", leave)
         page.reload()
         assert asked == ["beforeunload"]
         assert page.locator("button.marker[data-slot='2']").count() == 0
