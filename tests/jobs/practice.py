@@ -109,7 +109,7 @@ def count() -> dict[str, Any]:
         "jobs": [
             {
                 "params": job.params, "state": job.state, "attempt": job.attempt, "code": job.error_code,
-                "detail": job.error_detail,
+                "detail": job.error_detail, "finished_at": job.finished_at and job.finished_at.isoformat(),
                 "took_s": job.finished_at and (job.finished_at - job.created_at).total_seconds(),
             }
             for job in jobs

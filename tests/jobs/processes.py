@@ -68,6 +68,11 @@ class Queue:
         """Whether jobs are still awaited."""
         return self._process.poll() is None
 
+    def stop(self) -> None:
+        """Wait no longer."""
+        self._process.kill()
+        self._process.communicate()
+
     def report(self) -> dict[str, Any]:
         """Wait for the end and read the count."""
         out, errors = self._process.communicate(timeout=280)
