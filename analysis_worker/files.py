@@ -19,7 +19,7 @@ from typing import Final
 
 from django.conf import settings
 from django.core.files.base import File
-from django.core.files.storage import default_storage
+from django.core.files.storage import FileSystemStorage, default_storage
 from django.utils import timezone
 
 from analysis_worker import guard
@@ -38,9 +38,9 @@ def on_disk(key: str, *, on_tick: Callable[[], None]) -> Iterator[Path]:
     ``on_tick`` is called between the chunks of a copy and may raise to stop it. Raises ``OSError`` where the storage
     has no such file.
     """
-    try:
-        path = Path(default_storage.path(key))
-    except NotImplementedError:
+    if isinstance(default_storage, FileSystemStorage):
+        yield Path(default_storage.path(key))
+    else:
         settings.WORK_DIR.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=_FETCH_PREFIX, dir=settings.WORK_DIR) as folder:
             path = Path(folder) / "sound"
@@ -49,8 +49,6 @@ def on_disk(key: str, *, on_tick: Callable[[], None]) -> Iterator[Path]:
                     target.write(chunk)
                     on_tick()
             yield path
-    else:
-        yield path
 
 
 def store(path: Path, key: str) -> str:
@@ -58,20 +56,18 @@ def store(path: Path, key: str) -> str:
 
     On a disk: written under another name, flushed to the disk, then renamed, so that the name never shows a part.
     """
-    try:
-        target = Path(default_storage.path(key))
-    except NotImplementedError:
+    if not isinstance(default_storage, FileSystemStorage):
         with path.open("rb") as source:
             return str(default_storage.save(key, File(source)))
+    target = Path(default_storage.path(key))
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f"{target.name}.part")
     with path.open("rb") as source, part.open("wb") as out:
         shutil.copyfileobj(source, out, _CHUNK_BYTES)
         out.flush()
         os.fsync(out.fileno())
-    mode = getattr(default_storage, "file_permissions_mode", None)
-    if mode is not None:
-        part.chmod(mode)
+    if default_storage.file_permissions_mode is not None:
+        part.chmod(default_storage.file_permissions_mode)
     part.replace(target)
     folder = os.open(target.parent, os.O_RDONLY)
     try:
