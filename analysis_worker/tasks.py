@@ -10,7 +10,7 @@ import threading
 from typing import Any
 
 from celery import shared_task
-from celery.signals import worker_process_init, worker_ready, worker_shutting_down
+from celery.signals import worker_init, worker_ready, worker_shutting_down
 
 from analysis_worker import stopping
 from crewprep.jobs import services as jobs
@@ -58,9 +58,9 @@ def _stop(**_details: Any) -> None:
     stopping.stop()
 
 
-@worker_process_init.connect
+@worker_init.connect
 def _load(**_details: Any) -> None:
-    """Load what jobs need when a pool process starts, not when its first job arrives."""
+    """Load what jobs need once, before the pool's processes are forked, and not when the first job arrives."""
     from analysis_worker import handlers  # noqa: F401
 
 
