@@ -99,7 +99,13 @@ class Stretches:
 
 
 def fit_line(events: Events, line: Line, stretch_beats: int = STRETCH_BEATS) -> tuple[Line, Stretches]:
-    """Correct a nearly right line by the lags of its stretches; returns the line and the lags that remain."""
+    """Correct a nearly right line by the lags of its stretches; returns the line and the lags that remain.
+
+    In recordings of fewer than four such stretches they are shorter, down to four beats.
+    """
+    if len(events.times_s):
+        beats = float(events.times_s[-1] - events.times_s[0]) / line.period_s
+        stretch_beats = int(np.clip(beats // 8 * 2, 4, stretch_beats))
     stretches = measure_stretches(events, line, stretch_beats)
     for _ in range(_ROUNDS):
         weights = stretches.weights

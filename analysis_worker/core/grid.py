@@ -30,7 +30,7 @@ MIN_EVENTS = 12
 """Fewer onsets than this make no rhythm (common sense: three bars of beats)."""
 
 NOISE_SALIENCE = 0.32
-"""Over the square root of the length in seconds: the autocorrelation that noise reaches by chance (measured: 0.1 in 8 s,
+"""Over the square root of the length in seconds: what noise reaches by chance (measured: 0.10 in 8 s,
 0.07 in 15 s, 0.027 in 60 s, 0.016 in 180 s; the weakest music has 0.05 to 0.5)."""
 
 STEADY_S = 0.003

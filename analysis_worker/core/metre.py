@@ -2,11 +2,12 @@
 
 Task: given an even pulse that the music repeats at, choose the beat among its simple ratios (half, two thirds, …,
 double) and among the four quarters of each, by what dance music does: the kick on the beat, snares on every second
-one, hats between, chords that change on beats, bars that repeat after 4, 8 and 16 beats, and tempi near 126 BPM.
+one, hats between, chords that change on beats, bars that repeat after 4, 8 and 16 beats, an opening on the beat, and
+tempi near 126 BPM.
 
 Method: for each hypothesis the onsets are gathered in the sixteen slots of four beats; a weighted sum of how full the
-slots are is its score, and a softmax over all hypotheses its probability. The weights were fitted by logistic
-regression on synthetic tracks of eight styles and ten rendered modules (measured, leave-one-out).
+slots are is its score, and a softmax over all hypotheses its probability. The weights come from logistic regression
+(see ``WEIGHTS``).
 """
 
 from __future__ import annotations
@@ -31,31 +32,39 @@ _SLOT_WIDTH = 0.03
 
 _CENTRE_BPM = 126.0
 _BANDS = 3
+_CLEAR = 1.5
+"""An onset so many times as strong as the median one is clear."""
 
 WEIGHTS = {
-    "tempo": 2.60,
-    "fast": 0.62,
-    "on_grid": 2.25,
-    "repeats": 3.14,
-    "repeats_odd": -0.92,
-    "low_on": 1.07,
-    "low_half": 0.07,
-    "low_quarter": -0.84,
-    "low_pair": 0.74,
-    "mid_on": 1.28,
-    "mid_half": -1.24,
-    "mid_quarter": -0.87,
-    "mid_pair": -1.30,
-    "high_on": 3.07,
-    "high_half": 1.54,
-    "high_quarter": -1.03,
-    "tone_on": -0.38,
-    "tone_half": -1.11,
-    "tone_quarter": -0.52,
-    "tone_pair": 0.68,
-    "backbeat": 0.16,
-    "tone_bar": 1.55,
+    "tempo": 2.62,
+    "fast": 0.09,
+    "on_grid": 3.1,
+    "repeats": 3.72,
+    "repeats_odd": -1.38,
+    "low_on": 0.95,
+    "low_half": -0.65,
+    "low_quarter": -1.26,
+    "low_pair": 0.23,
+    "mid_on": 0.39,
+    "mid_half": -2.12,
+    "mid_quarter": -1.66,
+    "mid_pair": -1.82,
+    "high_on": 3.89,
+    "high_half": 1.92,
+    "high_quarter": -1.07,
+    "high_pair": -0.56,
+    "tone_on": -0.24,
+    "tone_half": -1.48,
+    "tone_quarter": -0.67,
+    "tone_pair": 0.4,
+    "backbeat": 0.11,
+    "tone_bar": 1.91,
+    "opens": 3.0,
 }
+"""Fitted (ridge 0.3) on 101 synthetic tracks and ten rendered modules with exact beats, half of the weight without the
+opening, whose own weight was set by hand: it may decide where the music leaves the matter open, not against the drums.
+Measured with each track left out of the fit: octave and place of the beat right for 103 of 111 without the opening, 106
+with it (the other five: slow beats of 70 to 96 BPM read at twice the tempo)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +128,7 @@ def measure_slots(
         "on_grid": float(shares.mean()),
         **_repetition(table),
     }
+    opening = _opening(events, beats)
     features = []
     for phase in range(4):
         q = np.roll(scaled, -phase, axis=1).reshape(_BANDS + 1, 4, 4)
@@ -131,8 +141,15 @@ def measure_slots(
         kick, snare = ((q[b, 0, 0] + q[b, 2, 0] - q[b, 1, 0] - q[b, 3, 0]) / 2 for b in (0, 1))
         values["backbeat"] = float(max(0.0, -kick * snare))
         values["tone_bar"] = float(q[3, :, 0].max() - q[3, :, 0].mean())
+        values["opens"] = float(np.exp(-0.5 * (((opening - phase / 4 + 0.5) % 1.0 - 0.5) / _SLOT_WIDTH) ** 2))
         features.append(values)
     return features
+
+
+def _opening(events: Events, beats: Floats) -> float:
+    """Where in its beat the first clear onset lies: music seldom begins off the beat (common practice, no source)."""
+    clear = np.flatnonzero(events.strengths >= _CLEAR * np.median(events.strengths))
+    return float(beats[clear[0]] % 1.0) if len(clear) else 0.0
 
 
 def _fold(table: Floats) -> Floats:
