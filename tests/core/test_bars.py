@@ -70,7 +70,7 @@ def test_no_grid_has_no_bars() -> None:
 
 @pytest.mark.parametrize("count", [1, 2, 3, 5, 9, 20])
 def test_a_few_beats_give_bars_inside_the_grid(count: int) -> None:
-    beats_s = np.arange(count) * 0.5 + 0.1
+    beats_s = np.arange(count, dtype=np.float64) * 0.5 + 0.1
     sound = drums.track(np.append(beats_s, count * 0.5 + 0.1), count * 0.5 + 0.2)
     bars = estimate_bars(sound, onset_bands(sound), Grid(120.0, (), True, (), beats_s, 1.0))
     assert set(bars.downbeats) <= set(range(count))
