@@ -14,28 +14,37 @@ from celery.signals import worker_init, worker_ready, worker_shutting_down
 
 from analysis_worker import stopping
 from crewprep.jobs import services as jobs
+from crewprep.jobs.models import JobKind
 
 log = logging.getLogger(__name__)
 
 
+DRAFTS_PER_BELL = 20
+"""Drafts take milliseconds, the next bell up to half a second (see ``crewprep.embedded_broker``)."""
+
+
 @shared_task(ignore_result=True)
 def run_job(job_id: str, **_later_arguments: Any) -> None:
-    """Answer the bell that rang for a job: take whichever job's turn it is, and do it.
+    """Answer the bell that rang for a job: take whichever job's turn it is and do it, then the drafts that wait.
 
     The id says that there is work, not which: turns are decided by the job table, so that a crew whose bells stand
     in line behind another's five hundred does not wait for them. A bell with no work left is silent. Before leaving,
     ring once more where jobs wait whose bells are old.
     """
-    if stopping.is_stopping():
-        return  # the job keeps its row; another worker, or this one after its restart, hears the next bell
-    claim = jobs.claim_next()
-    if claim is None:
-        log.debug("Bell for job %s: nothing waits.", job_id)
-        return
     from analysis_worker import handlers
 
-    handlers.run(claim)
-    if not stopping.is_stopping():
+    kind = None
+    for _ in range(1 + DRAFTS_PER_BELL):
+        if stopping.is_stopping():
+            return  # jobs keep their rows; another worker, or this one after its restart, hears the next bell
+        claim = jobs.claim_next(kind=kind)
+        if claim is None:
+            break
+        handlers.run(claim)
+        kind = JobKind.DRAFT
+    if kind is None:
+        log.debug("Bell for job %s: nothing waits.", job_id)
+    else:
         jobs.ring_due(limit=1)
 
 

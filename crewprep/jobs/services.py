@@ -95,15 +95,16 @@ def claim(job_id: UUID, *, now: dt.datetime | None = None) -> Claim | None:
         return _take(Job.objects.filter(pk=job_id), now)
 
 
-def claim_next(*, now: dt.datetime | None = None) -> Claim | None:
+def claim_next(*, kind: JobKind | None = None, now: dt.datetime | None = None) -> Claim | None:
     """Take the next job, crew by crew in turn, so that one crew's long queue does not hold up another's single track.
 
-    None where nothing waits.
+    Only of one ``kind`` where that is given. None where nothing waits.
     """
     now = now or clock.now()
+    jobs = Job.objects.all() if kind is None else Job.objects.filter(kind=kind)
     for crew_id in crews_by_turn(now):
         with transaction.atomic():
-            taken = _take(Job.objects.filter(crew_id=crew_id), now)
+            taken = _take(jobs.filter(crew_id=crew_id), now)
         if taken is not None:
             return taken
     return None

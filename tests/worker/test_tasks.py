@@ -18,6 +18,7 @@ from django.conf import settings
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.storage.memory import InMemoryStorage
+from django.db import transaction
 
 from analysis_worker import files, guard, handlers, stopping, tasks
 from analysis_worker.core.results import TrackAnalysis
@@ -95,11 +96,38 @@ def test_an_upload_becomes_an_analysis_and_a_draft(member: Membership) -> None:
         assert proxy.read(4) == b"fLaC"
     assert left_behind() == []
 
-    tasks.run_job("")
+    # The same bell also did the draft that the analysis had asked for.
     draft = Draft.objects.get(track=track)
     assert job_of(track, JobKind.DRAFT).state == JobState.DONE
     slots = {marker.slot for marker in draft.markers.all()} | {empty["slot"] for empty in draft.empty}
     assert slots == set(range(1, 9))
+
+
+def test_one_bell_is_good_for_one_analysis_and_the_drafts_that_wait(
+    member: Membership, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done: list[str] = []
+
+    def note(claim: services.Claim, keeper: handlers.Keeper) -> None:
+        done.append(claim.kind)
+        services.finish(claim, lambda job: None)
+
+    monkeypatch.setattr(handlers, "HANDLERS", {JobKind.ANALYSE: note, JobKind.DRAFT: note})
+    monkeypatch.setattr(tasks, "DRAFTS_PER_BELL", 3)
+    tracks = [upload(member, content=music.wav_bytes()) for _ in range(2)]
+    tasks.run_job("")
+    assert done == ["analyse"]
+    with transaction.atomic():
+        for number in range(5):
+            services.enqueue(
+                track=tracks[0], kind=JobKind.DRAFT, input_sha256="", params={"n": number}, asked_by=member.user
+            )
+    tasks.run_job("")
+    assert done[1:] == ["draft"] * 4
+    tasks.run_job("")
+    assert done[5:] == ["draft"]
+    tasks.run_job("")
+    assert done[6:] == ["analyse"]
 
 
 def test_a_bell_without_work_and_a_second_bell_do_nothing(member: Membership) -> None:
