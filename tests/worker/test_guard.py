@@ -7,7 +7,9 @@ import os
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -229,7 +231,7 @@ class Run:
 
 def run(folder: Path, script: str, **options: object) -> Run:
     lines: list[bytes] = []
-    values = {
+    values: dict[str, Any] = {
         "environment": {},
         "wall_s": 60.0,
         "max_bytes": 10_000,
@@ -331,11 +333,32 @@ def test_sweep_removes_only_what_is_old(tmp_path: Path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["job-new", "numba"]
 
 
-def test_analysis_runs_on_the_raw_sound_alone(flac: Path, tmp_path: Path):
-    pytest.importorskip("analysis_worker.core.pipeline", reason="the pipeline is not there yet")
+def test_analysis_runs_on_the_raw_sound_alone(tmp_path: Path, request: pytest.FixtureRequest):
+    """Beats a half second apart, from a FLAC at 48 kHz through both children, against their known times."""
+    clock_s = np.arange(20 * 48_000) / 48_000
+    since_s = clock_s % 0.5
+    kick = np.sin(2 * np.pi * 55 * since_s) * np.exp(-since_s * 25)
+    path = tmp_path / "kicks.flac"
+    path.write_bytes(encoded((0.8 * kick[:, None]).astype(np.float32), "FLAC", "PCM_16", 48_000))
+    work = Path(request.config.cache.mkdir("analysis-work"))  # keeps compiled code from one run to the next
     stages: list[str] = []
-    with guard.decode_in_child(flac, work_dir=tmp_path, limits=LIMITS) as decoded:
-        facts = guard.analyse_in_child(decoded, work_dir=tmp_path, on_stage=stages.append)
+    with guard.decode_in_child(path, work_dir=work, limits=LIMITS) as decoded:
+        assert not (decoded.folder / "in").exists()  # only the sound is left for the second child
+        facts = guard.analyse_in_child(decoded, work_dir=work, on_stage=stages.append)
     analysis = TrackAnalysis.from_facts(facts)
-    assert analysis.duration_us == pytest.approx(6_000_000, abs=50)
-    assert stages
+    assert analysis.duration_us == pytest.approx(20_000_000, abs=50)
+    assert analysis.tempo_bpm == pytest.approx(120.0, abs=0.01)
+    assert len(stages) >= 2
+    beats_s = np.array(analysis.beats_us) / 1e6
+    assert len(beats_s) >= 38
+    assert np.abs((beats_s + 0.25) % 0.5 - 0.25).max() < 0.010
+
+
+def test_analysis_keeps_the_warnings_of_the_decode(flac: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    with guard.decode_in_child(flac, work_dir=tmp_path, limits=LIMITS) as decoded:
+        cut = replace(decoded, warnings=("audio:truncated",))
+        monkeypatch.setattr(guard, "_run", lambda *rest: {"warnings": ["audio:truncated", "analysis:other"]})
+        assert guard.analyse_in_child(cut, work_dir=tmp_path)["warnings"] == ["audio:truncated", "analysis:other"]
+        monkeypatch.setattr(guard, "_run", lambda *rest: {})
+        with pytest.raises(DecoderStopped):
+            guard.analyse_in_child(cut, work_dir=tmp_path)
