@@ -71,9 +71,7 @@ def render(document: dict[str, Any]) -> bytes:
 
 
 def _marker(marker: SheetMarker, slot: Any, time: MusicalTime, rate: int | None) -> dict[str, Any]:
-    label = label_for(
-        slot=marker.slot, name=slot.name, start_us=marker.start_us, end_us=marker.end_us, time=time
-    )
+    label = label_for(slot=marker.slot, name=slot.name, start_us=marker.start_us, end_us=marker.end_us, time=time)
     return {
         "slot": marker.slot,
         "label": str(label),

@@ -89,9 +89,7 @@ class Caller:
         self.client = client or Client()
         self.headers = {"Authorization": f"Token {token}"} if token else {}
 
-    def call(
-        self, method: str, path: str, body: Any = None, *, revision: int | None = None, **headers: str
-    ) -> Any:
+    def call(self, method: str, path: str, body: Any = None, *, revision: int | None = None, **headers: str) -> Any:
         """Send JSON (or, for a dictionary with a file, a form) and return the checked response."""
         sent = {**self.headers, **{name.replace("_", "-"): value for name, value in headers.items()}}
         if revision is not None:

@@ -69,9 +69,7 @@ def test_from_sign_in_to_the_file(db: None) -> None:
     draft = by_author.get(f"{track_url}draft/?convention={crate_version.pk}").json()
     assert draft["empty"] == [{"slot": 7, "reason": "Free slots are left to you."}]
 
-    corrected = [
-        {name: marker[name] for name in ("slot", "start_us", "end_us")} for marker in draft["markers"]
-    ]
+    corrected = [{name: marker[name] for name in ("slot", "start_us", "end_us")} for marker in draft["markers"]]
     corrected[0]["start_us"] += 1_875_000
     proposed = by_author.post(
         f"{base}proposals/", {"track": str(track.pk), "markers": corrected, "note": "One bar later."}

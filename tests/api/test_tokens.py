@@ -26,7 +26,6 @@ def user() -> User:
     return factories.crew_with().user
 
 
-
 def test_a_token_is_shown_once_and_stored_hashed(user: User) -> None:
     answer = Caller().post(URL, {"username": user.username, "password": PASSWORD})
     assert answer.status_code == 201
@@ -94,9 +93,7 @@ def test_a_right_password_forgets_the_wrong_ones(user: User) -> None:
 
 def test_one_address_is_braked(user: User, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(GuessThrottle, "rate", "3/min")
-    answers = [
-        Caller().post(URL, {"username": f"name {number}", "password": "x"}).status_code for number in range(4)
-    ]
+    answers = [Caller().post(URL, {"username": f"name {number}", "password": "x"}).status_code for number in range(4)]
     assert answers == [401, 401, 401, 429]
     braked = Caller().post(URL, {"username": user.username, "password": PASSWORD})
     assert braked.json()["code"] == "throttled"

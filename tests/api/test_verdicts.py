@@ -87,9 +87,7 @@ def test_ones_own_is_refused_with_the_reason(url: str, crewed: Crewed, as_member
     assert (answer.status_code, answer.json()["code"]) == (403, "crew:resident-only")
 
 
-def test_returned_with_remarks_then_amended(
-    url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember
-) -> None:
+def test_returned_with_remarks_then_amended(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:
     by_reviewer = as_member(crewed.reviewer)
     assert by_reviewer.post(f"{url}return/", {}, revision=1).json()["code"] == "proposal:remarks-missing"
     returned = by_reviewer.post(

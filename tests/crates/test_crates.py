@@ -59,8 +59,8 @@ def test_a_crate_counts_tracks_and_sheets(lead: Membership) -> None:
     proposal = factories.proposal(factories.member_of(lead.crew), into=crate)
     factories.track(lead, crate)
     approve_proposal(member=lead, proposal=proposal, seen_revision=1)
-    counted = crates_of(lead).get()
-    assert (counted.track_count, counted.sheet_count) == (2, 1)
+    counted = vars(crates_of(lead).get())
+    assert (counted["track_count"], counted["sheet_count"]) == (2, 1)
 
 
 def test_a_track_in_a_second_crate_is_drafted_by_that_crates_convention_once(lead: Membership) -> None:

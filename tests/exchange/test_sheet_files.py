@@ -68,8 +68,6 @@ def marker_sets(draw: st.DrawFn) -> list[SheetMarker]:
     return markers
 
 
-
-
 def sheet_of(markers: list[SheetMarker], title: str = "Tune", artist: str = "", name: str = "House") -> Any:
     version = ConventionVersion(convention=Convention(name=name), number=2)
     slots = [Slot(version=version, **slot) for slot in convention_document()["slots"]]

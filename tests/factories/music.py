@@ -113,7 +113,14 @@ def analysis_result(bars: int = 96, bpm: float = 128.0, first_beat_us: int = 250
     """
     beat = 60e6 / bpm
     beats = tuple(round(first_beat_us + index * beat) for index in range(bars * 4 + 1))
-    plan = (("intro", 16), ("breakdown", 16), ("build-up", 8), ("drop", 16), ("breakdown", 8), ("build-up", 8))
+    plan: tuple[tuple[str, int], ...] = (
+        ("intro", 16),
+        ("breakdown", 16),
+        ("build-up", 8),
+        ("drop", 16),
+        ("breakdown", 8),
+        ("build-up", 8),
+    )
     plan = (*plan, ("drop", 16), ("outro", 8))
     sections, at = [], 0
     for role, length in plan:

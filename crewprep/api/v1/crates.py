@@ -63,7 +63,6 @@ class CrateOut(serializers.Serializer[Crate]):
         return listed(TrackOut, progress_of(tracks))
 
 
-
 class Crates(CrewEndpoint):
     """The crew's crates."""
 

@@ -170,9 +170,7 @@ class ProposalEndpoint(CrewEndpoint):
     def answer(self, proposal_id: UUID, *, status: int = 200) -> Response:
         """The proposal as it stands now, with its revision as entity tag."""
         proposal = proposal_for(self.member, proposal_id)
-        return Response(
-            ProposalOut(proposal).data, status=status, headers={"ETag": f'"{proposal.revision}"'}
-        )
+        return Response(ProposalOut(proposal).data, status=status, headers={"ETag": f'"{proposal.revision}"'})
 
 
 class Proposals(ProposalEndpoint):
@@ -267,9 +265,7 @@ class Return(ProposalEndpoint):
         revision = seen_revision(request, current=found.revision)
         given = self.read(ReturnIn, request)
         remarks = [RemarkInput(**remark) for remark in given["remarks"]]
-        return_proposal(
-            member=self.member, proposal=found, seen_revision=revision, note=given["note"], remarks=remarks
-        )
+        return_proposal(member=self.member, proposal=found, seen_revision=revision, note=given["note"], remarks=remarks)
         return self.answer(proposal)
 
 

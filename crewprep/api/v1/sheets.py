@@ -44,9 +44,7 @@ def _sheet_schema() -> dict[str, Any]:
 class Sheet(CrewEndpoint):
     """A track's approved sheet."""
 
-    @extend_schema(
-        operation_id="get_sheet", parameters=[SheetQuery], responses={200: _sheet_schema()}, tags=["sheets"]
-    )
+    @extend_schema(operation_id="get_sheet", parameters=[SheetQuery], responses={200: _sheet_schema()}, tags=["sheets"])
     def get(self, request: Request, crew: str, track: UUID) -> Response:
         """The sheet as the JSON document that also leaves as a file."""
         found = track_for(self.member, track)

@@ -157,9 +157,7 @@ class Tracks(CrewEndpoint):
 
     pagination_class = Pages
 
-    @extend_schema(
-        operation_id="list_tracks", parameters=[TrackQuery], responses=TrackOut(many=True), tags=["tracks"]
-    )
+    @extend_schema(operation_id="list_tracks", parameters=[TrackQuery], responses=TrackOut(many=True), tags=["tracks"])
     def get(self, request: Request, crew: str) -> Response:
         """The library by title, a page at a time."""
         wanted = self.read_query(TrackQuery, request)

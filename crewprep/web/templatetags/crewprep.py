@@ -13,8 +13,8 @@ from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
 
-register.filter("duration", words.duration)
-register.filter("key_words", words.key_words)
+for _name in ("ago", "clock", "duration", "key_words", "level", "tempo"):
+    register.filter(_name, getattr(words, _name))
 
 
 @register.inclusion_tag("components/_slot_badge.html")
@@ -40,7 +40,7 @@ def count(number: int, noun: str) -> str:
 def described(field: BoundField) -> SafeString:
     """A form field that names its help and its error to those who hear the page."""
     notes = [f"{field.id_for_label}-help"] if field.help_text else []
-    attrs: dict[str, str] = {}
+    attrs: dict[str, str | bool] = {}
     if field.errors:
         notes.append(f"{field.id_for_label}-error")
         attrs["aria-invalid"] = "true"
