@@ -43,7 +43,7 @@ def run_process(
     than ``max_bytes``, when ``on_line`` rejects a line with ``ValueError``, and also after a normal end. What
     ``on_tick`` raises passes through, after the kill.
     """
-    child = subprocess.Popen(  # noqa: S603 - the command is ours, and there is no shell
+    child = subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,

@@ -67,9 +67,7 @@ class MembershipAdmin(_MembershipAdmin):
         """A membership stays with its user and its crew; only the role changes."""
         return ("crew", "user") if obj else ()
 
-    def save_model(
-        self, request: HttpRequest, obj: Membership, form: ModelForm[Membership], change: bool
-    ) -> None:
+    def save_model(self, request: HttpRequest, obj: Membership, form: ModelForm[Membership], change: bool) -> None:
         """Save and record."""
         with transaction.atomic():
             super().save_model(request, obj, form, change)

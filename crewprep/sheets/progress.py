@@ -35,6 +35,4 @@ def progress_of(tracks: Sequence[Track]) -> list[TrackProgress]:
     numbers = dict(
         SheetVersion.objects.filter(track__in=ids).order_by().values_list("track_id").annotate(Max("number"))
     )
-    return [
-        TrackProgress(track, jobs.get(track.pk), analyses.get(track.pk), numbers.get(track.pk)) for track in tracks
-    ]
+    return [TrackProgress(track, jobs.get(track.pk), analyses.get(track.pk), numbers.get(track.pk)) for track in tracks]

@@ -91,7 +91,8 @@ class CrateState:
             (sum(row.sheet is not None for row in self.rows), "{} approved"),
             (sum(row.state.live for row in self.rows), "{} with the workers"),
             (sum(row.state is STATES["open"] for row in self.rows), "{} in review"),
-            (sum(row.state.tone == "bad" for row in self.rows), "{} not usable"),
+            (sum(row.state is STATES["refused"] for row in self.rows), "{} refused"),
+            (sum(row.state is STATES["given-up"] for row in self.rows), "{} given up"),
         ]
         told = ", ".join(words.format(number) for number, words in parts if number)
         return f"{count_of(total, 'track')}{': ' + told if told else ''}"

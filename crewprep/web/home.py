@@ -14,7 +14,7 @@ from crewprep.conventions.selectors import current_version
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crates_of
 from crewprep.crates.services import make_crate
-from crewprep.crews.models import Membership, User
+from crewprep.crews.models import Membership, Role, User
 from crewprep.crews.rules import may_fill_crates, may_lead, may_review_at_all
 from crewprep.crews.selectors import members_of, memberships_of
 from crewprep.review.selectors import open_proposals
@@ -22,6 +22,8 @@ from crewprep.web.doors import crew_page, signed_in_page
 from crewprep.web.forms import CrateForm
 from crewprep.web.recent import recent
 from crewprep.web.words import crate_progress
+
+_ROLES = [Role.LEAD, Role.RESIDENT, Role.NEWCOMER]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
             "may_review": may_review_at_all(member),
             "convention": current_version(member),
             "queue_size": open_proposals(member).count(),
-            "members": members_of(member),
+            "members": sorted(members_of(member), key=lambda person: _ROLES.index(person.role)),
             "happenings": recent(member),
         },
         status=status,

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
+from django.utils import timezone
+from django.utils.timesince import timesince
+
 from crewprep.analysis.musical_time import MusicalTime, clock
 from crewprep.sheets.markers import Change
 from crewprep.sheets.models import MarkerFields
@@ -20,6 +25,23 @@ def duration(time_us: int | None) -> str:
     if time_us is None:
         return ""
     return clock(time_us, digits=0)
+
+
+def tempo(bpm: float) -> str:
+    """A tempo to the hundredth, no longer than it needs to be: ``128``, ``100.5``, ``174.02``."""
+    return f"{bpm:.2f}".rstrip("0").rstrip(".")
+
+
+def level(lufs: float) -> str:
+    """A level to the tenth, with a real minus: ``−9.5``."""
+    return f"{lufs:.1f}".replace("-", "−")
+
+
+def ago(then: dt.datetime) -> str:
+    """How long ago, in one or two units: ``just now``, ``2 hours, 5 minutes ago``."""
+    if timezone.now() - then < dt.timedelta(minutes=1):
+        return "just now"
+    return f"{timesince(then)} ago"
 
 
 def key_words(name: str) -> str:
