@@ -19,7 +19,10 @@ from tests.jobs.places import ROOT, environment, fresh_database
 
 JOBS = int(os.environ.get("CREWPREP_TEST_JOBS", "100"))
 FAULTS = ("lost", "twice", "partial", "unnamed", "broken_files", "told_twice")
-DATABASES = ("sqlite", pytest.param("postgres", marks=pytest.mark.postgres))
+DATABASES = (
+    pytest.param("sqlite", marks=pytest.mark.embedded_only),
+    pytest.param("postgres", marks=pytest.mark.postgres),
+)
 
 
 def run_chaos(folder: Path, database_url: str, **options: Any) -> dict[str, Any]:

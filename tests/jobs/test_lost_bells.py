@@ -68,7 +68,7 @@ def test_a_redis_that_forgets_and_dies_loses_no_work(private_redis: Redis, tmp_p
 def test_control_without_the_rering_a_redis_that_forgets_loses_work(private_redis: Redis, tmp_path: Path) -> None:
     own = environment(tmp_path, database_url="", broker_url=private_redis.url)
     with worker(own, tmp_path / "log", rering=False):
-        queue = Queue(own, [{"sleep_s": 0.4, "n": n} for n in range(20)], quiet_s=6)
+        queue = Queue(own, [{"sleep_s": 0.4, "n": n} for n in range(14)], quiet_s=4)
         queue.asked()
         time.sleep(3)
         private_redis.forget()
@@ -81,15 +81,15 @@ def test_control_without_the_rering_a_redis_that_forgets_loses_work(private_redi
 @pytest.mark.timeout(300)
 def test_an_embedded_broker_that_forgets_loses_no_work(tmp_path: Path) -> None:
     own = environment(tmp_path, database_url="", broker_url=EMBEDDED)
-    queue = Queue(own, [{"sleep_s": 0.2, "n": n} for n in range(30)], duplicates=0.2)
+    queue = Queue(own, [{"sleep_s": 0.2, "n": n} for n in range(14)], duplicates=0.2)
     queue.asked()
-    assert forget_embedded(tmp_path) >= 30
+    assert forget_embedded(tmp_path) >= 14
     with worker(own, tmp_path / "log"):
-        time.sleep(6)
+        time.sleep(5)
         forget_embedded(tmp_path)
         report = queue.report()
     assert {name: report[name] for name in NONE_OF_THEM} == NONE_OF_THEM
-    assert report["states"] == {"done": 30}
+    assert report["states"] == {"done": 14}
 
 
 @pytest.mark.embedded_only
@@ -97,7 +97,7 @@ def test_an_embedded_broker_that_forgets_loses_no_work(tmp_path: Path) -> None:
 def test_control_without_the_rering_an_embedded_broker_that_forgets_loses_work(tmp_path: Path) -> None:
     own = environment(tmp_path, database_url="", broker_url=EMBEDDED)
     with worker(own, tmp_path / "log", rering=False):
-        queue = Queue(own, [{"sleep_s": 0.4, "n": n} for n in range(20)], quiet_s=6)
+        queue = Queue(own, [{"sleep_s": 0.4, "n": n} for n in range(14)], quiet_s=4)
         queue.asked()
         time.sleep(3)
         forget_embedded(tmp_path)

@@ -51,7 +51,7 @@ def test_poison_is_given_up_with_a_reason_and_holds_nobody_up(tmp_path: Path) ->
     params: list[dict[str, Any]] = [
         {"crew": 1, "die": True},
         {"crew": 1, "stop_decoder": True},
-        *({"crew": 2, "sleep_s": 0.2, "n": n} for n in range(12)),
+        *({"crew": 2, "sleep_s": 0.2, "n": n} for n in range(6)),
     ]
     queue = Queue(own, params)
     with worker(own, tmp_path / "log", lease_s=1.5):
@@ -68,7 +68,7 @@ def test_poison_is_given_up_with_a_reason_and_holds_nobody_up(tmp_path: Path) ->
 
 def test_one_crew_s_long_queue_does_not_hold_up_another_s_single_track(tmp_path: Path) -> None:
     own = environment(tmp_path, database_url="", broker_url="")
-    params = [*({"crew": 1, "sleep_s": 0.3, "n": n} for n in range(25)), {"crew": 2, "sleep_s": 0.3}]
+    params = [*({"crew": 1, "sleep_s": 0.3, "n": n} for n in range(12)), {"crew": 2, "sleep_s": 0.3}]
     queue = Queue(own, params)
     queue.asked()
     with worker(own, tmp_path / "log"):
