@@ -185,12 +185,13 @@ SPECTACULAR_SETTINGS = {
     "REDOC_DIST": "SIDECAR",
 }
 
+# Celery tells of every bell, also of those without work; what is done is told by analysis_worker.handlers.
+_BELLS = ("celery.worker.strategy", "celery.worker.request", "celery.app.trace", "celery.beat")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": env.text("CREWPREP_LOG_LEVEL", "INFO")},
-    # Celery tells of every bell, also of those without work; what is done is told by analysis_worker.handlers.
-    "loggers": {name: {"level": "WARNING"} for name in ("celery.worker.strategy", "celery.app.trace", "celery.beat")},
+    "loggers": {name: {"level": "WARNING"} for name in _BELLS},
 }
