@@ -90,6 +90,7 @@ def test_an_embedded_broker_that_forgets_loses_no_work(tmp_path: Path) -> None:
         report = queue.report()
     assert {name: report[name] for name in NONE_OF_THEM} == NONE_OF_THEM
     assert report["states"] == {"done": 14}
+    assert forget_embedded(tmp_path) <= 5  # delivered bells are deleted, not kept
 
 
 @pytest.mark.embedded_only
