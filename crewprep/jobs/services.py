@@ -39,7 +39,7 @@ log = logging.getLogger(__name__)
 
 BACKOFF_FIRST_S = 5
 BACKOFF_MOST_S = 300
-RING_AT_MOST = 8
+RING_AT_MOST = 4
 """Bells of one ``ring_due``: enough to wake idle workers, few enough not to pile up in front of busy ones."""
 
 _QUICK_WORK_FIRST = Case(When(kind=JobKind.DRAFT, then=Value(0)), default=Value(1), output_field=IntegerField())

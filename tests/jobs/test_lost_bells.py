@@ -39,6 +39,13 @@ def forget_embedded(folder: Path) -> int:
         return broker.execute("DELETE FROM kombu_message").rowcount
 
 
+def kept_after_delivery(folder: Path) -> int:
+    """Messages that were delivered and lie on, as kombu's own transport leaves them: invisible."""
+    with closing(sqlite3.connect(folder / "broker.sqlite3", timeout=10)) as broker:
+        count: int = broker.execute("SELECT count(*) FROM kombu_message WHERE NOT visible").fetchone()[0]
+    return count
+
+
 @pytest.mark.redis
 @pytest.mark.timeout(300)
 def test_a_redis_that_forgets_and_dies_loses_no_work(private_redis: Redis, tmp_path: Path) -> None:
@@ -90,7 +97,7 @@ def test_an_embedded_broker_that_forgets_loses_no_work(tmp_path: Path) -> None:
         report = queue.report()
     assert {name: report[name] for name in NONE_OF_THEM} == NONE_OF_THEM
     assert report["states"] == {"done": 14}
-    assert forget_embedded(tmp_path) <= 5  # delivered bells are deleted, not kept
+    assert kept_after_delivery(tmp_path) == 0
 
 
 @pytest.mark.embedded_only

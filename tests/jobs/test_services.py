@@ -128,10 +128,10 @@ def test_a_broker_that_is_down_does_not_break_the_request(
 ) -> None:
     from analysis_worker.tasks import run_job
 
-    def unreachable(*args: Any) -> None:
+    def unreachable(*args: Any, **options: Any) -> None:
         raise ConnectionRefusedError("nobody listens")
 
-    monkeypatch.setattr(run_job, "delay", unreachable)
+    monkeypatch.setattr(run_job, "apply_async", unreachable)
     job = ask()
     assert "could not be rung" in caplog.text
     assert bell.ring(job.pk) is False
