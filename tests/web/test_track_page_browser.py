@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Any
-from urllib.parse import urljoin
 
 import numpy as np
 import pytest
 import soundfile
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.test import Client
 from django.urls import reverse
 
 from crewprep.crews.models import Membership, Role
@@ -22,10 +17,10 @@ from crewprep.models import Crate, Job, JobState, Proposal, Track
 from crewprep.review.services import RemarkInput, return_proposal
 from crewprep.tracks.selectors import reference_copy
 from tests import factories
+from tests.web.browser import axe, cookie, opened
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
-WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 SECONDS = 30
 
 
@@ -38,12 +33,6 @@ class Scene:
     track: Track
     lead: Membership
     resident: Membership
-
-
-def cookie(member: Membership) -> str:
-    client = Client()
-    client.force_login(member.user)
-    return client.cookies["sessionid"].value
 
 
 @pytest.fixture
@@ -62,31 +51,6 @@ def scene(live_server) -> Scene:
     copy.save()
     path = reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])
     return Scene(live_server.url + path, crate, track, lead, resident)
-
-
-@contextmanager
-def opened(chromium: str, url: str, session: str, **context: Any) -> Iterator[Any]:
-    """A page of a fresh browser; fails where a script or the content security policy complained."""
-    from playwright.sync_api import sync_playwright
-
-    said: list[str] = []
-    # The driver runs an event loop in this thread, where Django refuses to touch the database.
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=chromium,
-            args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"],
-        )
-        made = browser.new_context(**context)
-        made.add_cookies([{"name": "sessionid", "value": session, "url": urljoin(url, "/")}])
-        page = made.new_page()
-        page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.goto(url)
-        try:
-            yield page
-        finally:
-            browser.close()
-    assert said == []
 
 
 def place(page) -> str:
@@ -248,13 +212,6 @@ def heard_until(page, seconds: float) -> None:
             return
         page.wait_for_timeout(100)
     pytest.fail(f"the sound did not reach {seconds} s")
-
-
-def axe(page) -> list[str]:
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
-    return [f"{item['id']}: {node['html'][:160]}" for item in found["violations"] for node in item["nodes"]]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (1440, "dark"), (360, "light"), (360, "dark")])
