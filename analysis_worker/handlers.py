@@ -153,7 +153,7 @@ def proxy_key_of(claim: Claim) -> str:
 
 
 def warm_up() -> None:
-    """Analyse a few seconds of noise, so that the compiler's cache is full before the first track comes.
+    """Analyse a few seconds of noise, so that libraries and caches are read from disk before the first track comes.
 
     Nothing depends on it: whatever goes wrong is logged and forgotten.
     """

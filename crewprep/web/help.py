@@ -10,11 +10,29 @@ from analysis_worker.core.limits import Limits
 from crewprep.common.policy import Policy, declare
 from crewprep.web.crate_rows import STATES
 
+KEYS = (
+    ("Left, Right", "a beat back or on"),
+    ("Shift + Left, Right", "a bar back or on"),
+    ("Up, Down", "a row up or down"),
+    ("Alt + Left, Right", "1 millisecond"),
+    ("Home, End", "start or last beat of the row"),
+    ("1 to 9, 0 for 10", "put that slot at the cursor"),
+    ("Tab", "from marker to marker"),
+    ("Delete", "remove the marker"),
+    ("U or Ctrl + Z", "undo"),
+    ("Shift + U or Ctrl + Shift + Z", "redo"),
+    ("Space", "play or pause"),
+    ("Enter", "play from the marker or the cursor"),
+    ("Escape", "stop, close"),
+    ("?", "this list, on the track's page"),
+)
+"""As ``static/crewprep/js/tools.js`` lists them on the page itself; a test holds the two together."""
+
 
 @declare(Policy.PUBLIC)
 def help_page(request: HttpRequest) -> HttpResponse:
     """One page, for members and for those at the sign-in."""
-    return render(request, "help/help.html", {"states": STATES.values(), "limits": Limits(), "current": "help"})
+    return render(request, "help/help.html", {"states": STATES.values(), "limits": Limits(), "keys": KEYS})
 
 
 urlpatterns = [path("help/", help_page, name="help")]

@@ -95,6 +95,8 @@ def _page(
     typed = typed or {}
     is_open = proposal.state == ProposalState.OPEN
     lines = slot_lines(proposal, typed=typed)
+    # A marker that stays where it was needs no ghost behind it.
+    left = {line.slot.number for line in lines if line.kind in ("moved", "dropped")}
     return render(
         request,
         "review/proposal.html",
@@ -104,13 +106,13 @@ def _page(
             "proposal": proposal,
             "track": proposal.track,
             "lines": lines,
-            "differs": any(line.kind in ("moved", "dropped") for line in lines),
+            "differs": bool(left),
             "place": place_of(proposal),
             **rows_context(
                 analysis=proposal.analysis,
                 version=proposal.convention_version,
                 markers=list(proposal.markers.all()),
-                old_markers=markers_before(proposal),
+                old_markers=[marker for marker in markers_before(proposal) if marker.slot in left],
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),

@@ -102,8 +102,8 @@ def _start_web(host: str, port: int) -> subprocess.Popen[bytes]:
 
 def _start_worker() -> subprocess.Popen[bytes]:
     command = [
-        sys.executable, "-m", "celery", "-A", "crewprep", "worker", "--beat", "--pool", "prefork", "--concurrency", "1",
-        "--loglevel", "WARNING", "--without-gossip", "--without-mingle",
+        sys.executable, "-m", "celery", "--quiet", "-A", "crewprep", "worker", "--beat", "--pool", "prefork",
+        "--concurrency", "1", "--loglevel", "WARNING", "--without-gossip", "--without-mingle",
     ]  # fmt: skip
     # A session of its own: Ctrl-C at the terminal must reach this command alone, which then stops both in order.
     return subprocess.Popen(command, cwd=settings.BASE_DIR, start_new_session=True)
