@@ -235,6 +235,7 @@ def test_axe_finds_nothing_in_any_state(scene, live_server, chromium, width, sch
         for path in paths:
             page.goto(live_server.url + path)
             page.wait_for_selector("#desk .cursor, #state")
+            assert not page.locator("dialog").is_visible(), "the list of keys waits until it is asked for"
             if page.locator(".cursor").count():
                 page.locator(".cursor").focus()  # clear of the stand at the foot of the window
             assert axe(page) == [], path

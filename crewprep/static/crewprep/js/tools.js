@@ -61,7 +61,7 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
 
 function makeHelp() {
   const element = document.createElement("dialog");
-  element.className = "keys sheet";
+  element.className = "key-list sheet";
   element.setAttribute("aria-labelledby", "keys-head");
   const head = document.createElement("h2");
   head.id = "keys-head";
