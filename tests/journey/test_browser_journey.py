@@ -76,7 +76,12 @@ def test_the_whole_job_in_a_browser(page: Page, embedded: Service, rendered: tup
     drop = page.locator("input[name=start-4]")
     assert _seconds(drop.input_value()) == pytest.approx(truth.drops_s[0], abs=0.05)
     without_findings(page)
-    assert page.evaluate("fetch(document.getElementById('audio').src, {headers: {Range: 'bytes=0-99'}}).then(r => r.status)") == 206
+    assert (
+        page.evaluate(
+            "fetch(document.getElementById('audio').src, {headers: {Range: 'bytes=0-99'}}).then(r => r.status)"
+        )
+        == 206
+    )
 
     page.get_by_role("slider", name=re.compile("cursor|place", re.IGNORECASE)).focus()
     for key in ("Home", "ArrowDown", "ArrowDown", "Shift+ArrowRight", "1"):
