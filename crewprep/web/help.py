@@ -32,7 +32,12 @@ KEYS = (
 @declare(Policy.PUBLIC)
 def help_page(request: HttpRequest) -> HttpResponse:
     """One page, for members and for those at the sign-in."""
-    return render(request, "help/help.html", {"states": STATES.values(), "limits": Limits(), "keys": KEYS})
+    limits = Limits()
+    return render(
+        request,
+        "help/help.html",
+        {"states": STATES.values(), "limits": limits, "max_mb": limits.max_bytes // 1_000_000, "keys": KEYS},
+    )
 
 
 urlpatterns = [path("help/", help_page, name="help")]

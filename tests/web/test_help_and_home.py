@@ -11,6 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils.html import escape
 
+from crewprep.common.messages import sentence_for
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership, Role
 from crewprep.review.services import approve_proposal
@@ -41,6 +42,12 @@ def test_help_lists_the_keys_that_the_page_itself_lists(settings) -> None:
     for key, meaning in KEYS:
         assert f"<kbd>{key}</kbd>" in page
         assert escape(meaning) in page
+
+
+def test_help_gives_the_limits_as_the_refusals_do() -> None:
+    page = Client().get(reverse("help")).content.decode()
+    assert "200 MB, 8 channels and 2 hours" in page
+    assert "200 MB" in sentence_for("audio:too-large")
 
 
 def test_help_explains_every_state() -> None:
