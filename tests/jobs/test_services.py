@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -17,24 +16,9 @@ from crewprep.jobs import bell, clock, services
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.models import Crew, Track
 from tests.factories.people import user
+from tests.jobs.conftest import heard_by
 
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture
-def rung(monkeypatch: pytest.MonkeyPatch) -> list[uuid.UUID]:
-    """Bells that were rung, instead of a broker."""
-    ids: list[uuid.UUID] = []
-    monkeypatch.setattr(bell, "ring", heard_by(ids))
-    return ids
-
-
-def heard_by(ids: list[uuid.UUID]) -> Callable[[uuid.UUID], bool]:
-    def ring(job_id: uuid.UUID) -> bool:
-        ids.append(job_id)
-        return True
-
-    return ring
 
 
 def make_track(crew: Crew | None = None) -> Track:
@@ -392,36 +376,3 @@ def test_a_retry_is_refused_while_the_same_work_is_under_way_again() -> None:
         services.retry(job=old, member_user=user())
     old.refresh_from_db()
     assert (old.state, verbs(old)) == (JobState.DEAD, ["work asked for"])
-
-
-# Ringing again
-
-
-def test_old_bells_are_rung_again_and_young_ones_are_not(rung: list[uuid.UUID]) -> None:
-    waiting, running, lost, resting = ask(), ask(), ask(), ask()
-    for job in (running, lost):
-        assert services.claim(job.pk) is not None
-    let_lease_run_out(lost.pk)
-    Job.objects.filter(pk=resting.pk).update(available_at=later(60))
-    assert services.ring_due() == 0
-    Job.objects.update(rung_at=later(-settings.JOB_RERING_AFTER_S - 1))
-    assert services.ring_due() == 2
-    assert set(rung) == {waiting.pk, lost.pk}
-    assert services.ring_due() == 0  # these are young again
-
-
-def test_a_long_queue_is_rung_a_few_bells_at_a_time(rung: list[uuid.UUID]) -> None:
-    crew = Crew.objects.create(name="many", slug="many")
-    for _ in range(services.RING_AT_MOST + 3):
-        ask(make_track(crew))
-    Job.objects.update(rung_at=later(-60))
-    assert services.ring_due(limit=1) == 1
-    assert services.ring_due() == services.RING_AT_MOST
-    assert services.ring_due() == 2
-
-
-def test_a_bell_that_cannot_be_rung_is_not_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    ask()
-    Job.objects.update(rung_at=None)
-    monkeypatch.setattr(bell, "ring", lambda job_id: False)
-    assert services.ring_due() == 0

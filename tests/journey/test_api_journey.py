@@ -91,7 +91,8 @@ def _await_draft(caller: Caller, home: str, convention: str, service: Service) -
         try:
             return caller.call("GET", f"{home}draft/?convention={convention}")
         except urllib.error.HTTPError as error:
-            assert error.code in {404, 409}, error.read()
+            if error.code not in {404, 409}:
+                raise
         state = caller.call("GET", home)["state"]
         assert state != "refused", service.log()
         time.sleep(0.5)

@@ -1,7 +1,7 @@
 """The whole job in a browser with real web and worker processes, embedded as a stranger starts them.
 
-Sign in, make a crate, upload a rendered track, watch it being analysed, correct the draft by keyboard, propose; sign in as
-another member, approve; take the approved sheet as a file.
+Sign in, make a crate, upload a rendered track, watch it being analysed, correct the draft by keyboard, propose; sign
+in as another member, approve; take the approved sheet as a file.
 """
 
 from __future__ import annotations
