@@ -82,9 +82,8 @@ def test_one_of_several_rivals_gets_a_job() -> None:
     assert [claims_of_one_job() for _ in range(ROUNDS)] == [1] * ROUNDS
 
 
+@pytest.mark.server_only
 def test_control_without_the_row_lock_several_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    if connection.vendor != "postgresql":
-        pytest.skip("SQLite lets one transaction write at a time; there is no row lock to take away")
     monkeypatch.setattr(QuerySet, "select_for_update", lambda self, **options: self)
     assert max(claims_of_one_job() for _ in range(ROUNDS)) > 1
 
