@@ -16,7 +16,7 @@ from math import ceil
 from typing import Any, Literal
 
 from analysis_worker.core.results import Section, TrackAnalysis
-from crewprep.web.musical_time import TIMED_ROW_S, MusicalTime, clock
+from crewprep.analysis.musical_time import TIMED_ROW_S, MusicalTime, clock
 from crewprep.web.rows_drawing import CONTOUR_HEIGHT, UNITS_PER_BEAT, BassStrip, between, contour_path, number, x_of
 from crewprep.web.slots import Badge
 

@@ -9,7 +9,7 @@ import itertools
 from bisect import bisect_left, bisect_right
 
 from analysis_worker.core.results import Contour
-from crewprep.web.musical_time import MusicalTime
+from crewprep.analysis.musical_time import MusicalTime
 
 UNITS_PER_BEAT = 16
 CONTOUR_HEIGHT = 40

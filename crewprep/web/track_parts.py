@@ -15,11 +15,11 @@ from django.urls import reverse
 from analysis_worker.core.errors import MESSAGES as AUDIO_MESSAGES
 from analysis_worker.core.results import TrackAnalysis
 from crewprep.analysis.models import Analysis
+from crewprep.analysis.musical_time import MusicalTime, clock
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crews.models import Membership
 from crewprep.sheets.models import DraftMarker, MarkerFields
 from crewprep.tracks.models import Copy, Track
-from crewprep.web.musical_time import MusicalTime, clock
 from crewprep.web.rows import RowMarker, certainty, lay_out
 from crewprep.web.slots import badge
 from crewprep.web.words import count_of, key_words, length_words

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from analysis_worker.core.results import Contour, Section, TempoSegment, TrackAnalysis
-from crewprep.web.musical_time import MusicalTime, clock, parse_clock
+from crewprep.analysis.musical_time import MusicalTime, clock, parse_clock
 from crewprep.web.rows import COLUMNS, Page, RowMarker, Stanza, lay_out
 from tests.factories import analysis_result
 
