@@ -8,16 +8,18 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from crewprep.management.kept import Kept
 from tests.jobs.places import ROOT
 
 PROGRAM = [sys.executable, str(ROOT / "tests/jobs/practice.py")]
-CELERY = ("-B", "--pool", "prefork", "--loglevel", "WARNING")
+CELERY = ("-B", "--pool", "prefork", "--loglevel", "WARNING", "--without-gossip", "--without-mingle")
 
 
 @contextmanager
@@ -47,6 +49,34 @@ def worker(
     command = [*PROGRAM, "worker", json.dumps(options), *CELERY, "--concurrency", str(concurrency)]
     with started(command, environment, log) as process:
         yield process
+
+
+@contextmanager
+def kept_worker(environment: dict[str, str], log: Path, *, concurrency: int = 1, **options: Any) -> Iterator[Kept]:
+    """A Celery worker with beat inside that is started again when it stops by itself, as ``manage.py up`` does."""
+    command = [*PROGRAM, "worker", json.dumps(options), *CELERY, "--concurrency", str(concurrency)]
+
+    def start() -> subprocess.Popen[bytes]:
+        with log.open("ab") as out:
+            return subprocess.Popen(
+                command, env=environment, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=out, stderr=out,
+                start_new_session=True,
+            )  # fmt: skip
+
+    kept, over = Kept(start), threading.Event()
+
+    def look() -> None:
+        while not over.wait(0.2):
+            kept.look()
+
+    keeper = threading.Thread(target=look)
+    keeper.start()
+    try:
+        yield kept
+    finally:
+        over.set()
+        keeper.join()
+        kept.stop(within_s=20)
 
 
 class Queue:

@@ -16,7 +16,7 @@ import pytest
 
 from tests.conftest import absent
 from tests.jobs.places import environment
-from tests.jobs.processes import Queue, Redis, worker
+from tests.jobs.processes import Queue, Redis, kept_worker, worker
 
 NONE_OF_THEM = {"lost": 0, "twice": 0, "partial": 0}
 EMBEDDED = ""
@@ -51,7 +51,7 @@ def kept_after_delivery(folder: Path) -> int:
 def test_a_redis_that_forgets_and_dies_loses_no_work(private_redis: Redis, tmp_path: Path) -> None:
     own = environment(tmp_path, database_url="", broker_url=private_redis.url)
     queue = Queue(own, [{"sleep_s": 0.15, "n": n} for n in range(90)], duplicates=0.2, gap_s=0.08)
-    with worker(own, tmp_path / "log", concurrency=2):
+    with kept_worker(own, tmp_path / "log", concurrency=2):
         flushed = killed = 0
         while queue.running():
             time.sleep(2)

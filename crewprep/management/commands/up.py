@@ -21,6 +21,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
 from crewprep.crews.models import Crew
+from crewprep.management.kept import Kept, StoppedTooOften
 
 STOP_WITHIN_S = 15
 
@@ -52,19 +53,27 @@ class Command(BaseCommand):
 
         signal.signal(signal.SIGINT, on_signal)
         signal.signal(signal.SIGTERM, on_signal)
-        processes = {"web server": _start_web(host, port), "worker": _start_worker()}
+        kept = {"web server": Kept(lambda: _start_web(host, port)), "worker": Kept(_start_worker)}
         try:
-            if _answers(host, port, processes["web server"], stop):
+            if _answers(host, port, kept["web server"].process, stop):
                 self._announce(host, port)
             while not stop:
-                for name, process in processes.items():
-                    if process.poll() is not None:
-                        raise CommandError(f"The {name} stopped by itself with exit code {process.returncode}.")
+                for name, one in kept.items():
+                    self._look_after(name, one)
                 time.sleep(0.2)
             self.stdout.write("\nStopping …")
         finally:
-            _stop(list(processes.values()))
+            _stop(list(kept.values()))
         self.stdout.write("Stopped.")
+
+    def _look_after(self, name: str, kept: Kept) -> None:
+        before = kept.restarts
+        try:
+            kept.look()
+        except StoppedTooOften as error:
+            raise CommandError(f"The {name} keeps stopping: {error}. Its last lines above say why.") from error
+        if kept.restarts > before:
+            self.stderr.write(f"The {name} had stopped by itself and was started again.")
 
     def _announce(self, host: str, port: int) -> None:
         self.stdout.write(f"\ncrewprep is at http://{host}:{port}/\n")
@@ -123,14 +132,10 @@ def _answers(host: str, port: int, web: subprocess.Popen[bytes], stop: list[int]
     return False
 
 
-def _stop(processes: list[subprocess.Popen[bytes]]) -> None:
-    for process in processes:
-        if process.poll() is None:
-            process.terminate()
+def _stop(kept: list[Kept]) -> None:
+    for one in kept:
+        if one.process.poll() is None:
+            one.process.terminate()
     deadline = time.monotonic() + STOP_WITHIN_S
-    for process in processes:
-        try:
-            process.wait(max(0.1, deadline - time.monotonic()))
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+    for one in kept:
+        one.stop(max(0.1, deadline - time.monotonic()))
