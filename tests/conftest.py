@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 
+pytest_plugins = ["tests.crew"]
+
 REQUIRED = {name.strip() for name in os.environ.get("CREWPREP_TEST_REQUIRE", "").split(",") if name.strip()}
 """Optional parts whose absence fails the run instead of skipping: postgres, redis, browser."""
 

@@ -17,11 +17,6 @@ from tests.factories.music import convention_document
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
 @pytest.mark.parametrize("name", sorted(STARTERS))
 def test_our_own_conventions_publish_and_read_back_the_same(lead: Membership, name: str) -> None:
     document = starter(name)

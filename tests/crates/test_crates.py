@@ -18,11 +18,6 @@ from tests import factories
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
 def test_a_crate_is_pinned_to_its_version(lead: Membership) -> None:
     first = factories.convention(lead)
     crate = make_crate(member=lead, name="Friday", convention_version=first, night_date=dt.date(2027, 1, 8))

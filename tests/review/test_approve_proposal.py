@@ -29,11 +29,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
-@pytest.fixture
 def author(lead: Membership) -> Membership:
     return factories.member_of(lead.crew)
 
@@ -41,11 +36,6 @@ def author(lead: Membership) -> Membership:
 @pytest.fixture
 def reviewer(lead: Membership) -> Membership:
     return factories.member_of(lead.crew)
-
-
-@pytest.fixture
-def crate(lead: Membership) -> Crate:
-    return factories.crate(lead)
 
 
 @pytest.fixture

@@ -23,11 +23,6 @@ from tests import factories
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
 def files() -> list[Path]:
     """Everything that lies in quarantine or in the store."""
     folders = (settings.QUARANTINE_DIR, settings.VAR_DIR / "media")

@@ -16,11 +16,6 @@ from tests.web.test_pages import at, signed_in, slots_form
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
 def sent(lead: Membership, form: dict[str, Any]) -> Any:
     return signed_in(lead).post(at("convention-publish", lead), form)
 

@@ -24,16 +24,6 @@ from tests.web.test_pages import at, signed_in
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
-@pytest.fixture
-def crate(lead: Membership) -> Crate:
-    return factories.crate(lead)
-
-
 def test_help_lists_the_keys_that_the_page_itself_lists(settings) -> None:
     script = (settings.BASE_DIR / "crewprep/static/crewprep/js/tools.js").read_text()
     listed = re.findall(r'^  \["([^"]+)", "[^"]+"\],$', script, re.MULTILINE)

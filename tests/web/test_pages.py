@@ -15,7 +15,7 @@ from django.urls import reverse
 from crewprep.conventions.selectors import current_version
 from crewprep.conventions.services import starter
 from crewprep.crates.models import Crate
-from crewprep.crews.models import Membership, Role
+from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job, JobState
 from crewprep.models import Proposal, SheetVersion, Track
 from crewprep.review.services import approve_proposal
@@ -23,26 +23,6 @@ from tests import factories
 from tests.factories.people import PASSWORD
 
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
-@pytest.fixture
-def resident(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew)
-
-
-@pytest.fixture
-def newcomer(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew, Role.NEWCOMER)
-
-
-@pytest.fixture
-def crate(lead: Membership) -> Crate:
-    return factories.crate(lead)
 
 
 def signed_in(member: Membership) -> Client:

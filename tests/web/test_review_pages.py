@@ -18,21 +18,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
-@pytest.fixture
-def resident(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew)
-
-
-@pytest.fixture
-def crate(lead: Membership) -> Crate:
-    return factories.crate(lead)
-
-
-@pytest.fixture
 def changed(resident: Membership, crate: Crate) -> Proposal:
     """A proposal that moves slot 4 four bars on from the approved sheet, drops slot 5 and adds slot 7."""
     first = factories.proposal(resident, into=crate)

@@ -15,7 +15,7 @@ from django.urls import reverse
 
 from crewprep.analysis.selectors import current_analysis
 from crewprep.conventions.services import publish_convention
-from crewprep.crews.models import Membership, Role
+from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job, JobState
 from crewprep.jobs.services import claim, fail
 from crewprep.models import Activity, Crate, Proposal, Track
@@ -27,26 +27,6 @@ from tests import factories
 from tests.factories.music import convention_document
 
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture
-def lead() -> Membership:
-    return factories.crew_with()
-
-
-@pytest.fixture
-def resident(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew, Role.RESIDENT)
-
-
-@pytest.fixture
-def newcomer(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew, Role.NEWCOMER)
-
-
-@pytest.fixture
-def crate(lead: Membership) -> Crate:
-    return factories.crate(lead)
 
 
 @pytest.fixture
