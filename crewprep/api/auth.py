@@ -41,7 +41,7 @@ class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-ca
 
     def get_security_definition(self, auto_schema: Any) -> dict[str, Any]:
         """``Authorization: Token …``."""
-        return build_bearer_security_scheme_object(header_name="Authorization", token_prefix="Token")  # noqa: S106
+        return build_bearer_security_scheme_object(header_name="Authorization", token_prefix="Token")  # noqa: S106  a word
 
 
 class GuessThrottle(SimpleRateThrottle):
@@ -64,7 +64,7 @@ def issue_token(*, request: Request, username: str, password: str) -> tuple[Auth
     user = authenticate(plain, username=username, password=password)
     if getattr(plain, "axes_locked_out", False):
         # The pages' middleware would put its own page in the place of our answer.
-        plain.axes_locked_out = False  # type: ignore[attr-defined]
+        plain.axes_locked_out = False  # type: ignore[attr-defined]  # set by its backend
         raise LockedOut("sign-in:locked")
     if user is None:
         raise NotSignedIn("sign-in:failed")

@@ -71,7 +71,7 @@ def marker_sets(draw: st.DrawFn) -> list[SheetMarker]:
 def sheet_of(markers: list[SheetMarker], title: str = "Tune", artist: str = "", name: str = "House") -> Any:
     version = ConventionVersion(convention=Convention(name=name), number=2)
     slots = [Slot(version=version, **slot) for slot in convention_document()["slots"]]
-    version._prefetched_objects_cache = {"slots": slots}  # type: ignore[attr-defined]
+    version._prefetched_objects_cache = {"slots": slots}  # type: ignore[attr-defined]  # as prefetching leaves it
 
     sheet = SheetVersion(
         track=Track(title=title, artist=artist), number=3, convention_version=version,
@@ -81,7 +81,7 @@ def sheet_of(markers: list[SheetMarker], title: str = "Tune", artist: str = "", 
         proposed_by=User(username="ann"), approved_by=User(username="bea"),
         created_at=dt.datetime(2027, 3, 5, 20, 0, tzinfo=dt.UTC),
     )  # fmt: skip
-    sheet._prefetched_objects_cache = {"markers": markers}  # type: ignore[attr-defined]
+    sheet._prefetched_objects_cache = {"markers": markers}  # type: ignore[attr-defined]  # as prefetching leaves it
     return sheet
 
 

@@ -127,7 +127,7 @@ def analysis_result(bars: int = 96, bpm: float = 128.0, first_beat_us: int = 250
         end = min(at + length, bars)
         if end > at:
             sections.append(
-                Section(beats[at * 4], beats[end * 4], role, 0.9, 0.5, f"made up: {role}")  # type: ignore[arg-type]
+                Section(beats[at * 4], beats[end * 4], role, 0.9, 0.5, f"made up: {role}")  # type: ignore[arg-type]  # a role as text
             )
         at = end
     drops = tuple(

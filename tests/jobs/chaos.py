@@ -29,17 +29,17 @@ import django
 
 django.setup()
 
-from django.conf import settings  # noqa: E402
-from django.core.files.storage import default_storage  # noqa: E402
-from django.core.management import call_command  # noqa: E402
-from django.db import OperationalError, connections, transaction  # noqa: E402
-from django.db.models import Q  # noqa: E402
+from django.conf import settings
+from django.core.files.storage import default_storage
+from django.core.management import call_command
+from django.db import OperationalError, connections, transaction
+from django.db.models import Q
 
-from analysis_worker import files, handlers, tasks  # noqa: E402
-from crewprep.activity.models import Activity  # noqa: E402
-from crewprep.jobs import services as jobs  # noqa: E402
-from crewprep.jobs.models import Job, JobKind, JobState  # noqa: E402
-from crewprep.models import Crew, Track  # noqa: E402
+from analysis_worker import files, handlers, tasks
+from crewprep.activity.models import Activity
+from crewprep.jobs import services as jobs
+from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.models import Crew, Track
 
 services: Any = jobs  # its names are replaced below, which types would forbid
 

@@ -24,16 +24,16 @@ import django
 
 django.setup()
 
-from django.conf import settings  # noqa: E402
-from django.core.management import call_command  # noqa: E402
-from django.db import transaction  # noqa: E402
+from django.conf import settings
+from django.core.management import call_command
+from django.db import transaction
 
-from analysis_worker import guard, handlers, tasks  # noqa: E402
-from crewprep.activity.models import Activity  # noqa: E402
-from crewprep.celery import app  # noqa: E402
-from crewprep.jobs import bell, services  # noqa: E402
-from crewprep.jobs.models import LIVE_STATES, Job, JobKind  # noqa: E402
-from crewprep.models import Crew, Track  # noqa: E402
+from analysis_worker import guard, handlers, tasks
+from crewprep.activity.models import Activity
+from crewprep.celery import app
+from crewprep.jobs import bell, services
+from crewprep.jobs.models import LIVE_STATES, Job, JobKind
+from crewprep.models import Crew, Track
 
 urlpatterns: list[Any] = []
 """Celery lets Django check its URL map at the start; practice workers have no pages."""

@@ -64,7 +64,7 @@ def ask(track: Track) -> Job:
 def test_the_same_request_from_several_at_once_becomes_one_job() -> None:
     for _ in range(ROUNDS):
         track = make_track()
-        answers = at_once(lambda track=track: ask(track).pk)  # type: ignore[misc]
+        answers = at_once(lambda track=track: ask(track).pk)  # type: ignore[misc]  # a default binds the loop's track
         job = Job.objects.get(track=track)
         assert answers == [job.pk] * RIVALS
         assert Activity.objects.filter(subject_id=job.pk).count() == 1

@@ -110,7 +110,7 @@ def test_nobody_approves_markers_that_change_meanwhile() -> None:
         markers = [MarkerInput(4, 90_000_000)]
         outcomes = race(
             approve(rivals.reviewer, proposal),
-            lambda seen=seen, markers=markers: amend_proposal(  # type: ignore[misc]
+            lambda seen=seen, markers=markers: amend_proposal(  # type: ignore[misc]  # defaults bind the loop
                 member=rivals.author, proposal=seen, markers=markers, seen_revision=1
             ),
         )

@@ -81,7 +81,7 @@ def test_what_is_not_audio_is_refused_and_leaves_nothing(
 
 
 def test_too_large_a_file_is_cut_while_it_streams(lead: Membership, settings: pytest.FixtureRequest) -> None:
-    settings.UPLOAD_MAX_BYTES = 100_000  # type: ignore[attr-defined]
+    settings.UPLOAD_MAX_BYTES = 100_000  # type: ignore[attr-defined]  # any setting
     upload = quarantine(factories.wav_bytes(10.0), name="long.wav")
     assert upload.path.stat().st_size <= 100_000
     with pytest.raises(Invalid) as refusal:

@@ -61,7 +61,7 @@ def test_too_many_wrong_passwords_rest_for_a_while(lead: Membership) -> None:
 
 
 def test_home_leads_to_the_one_crew_or_lists_them(lead: Membership) -> None:
-    assert signed_in(lead).get("/").url == at("crew-home", lead)  # type: ignore[attr-defined]
+    assert signed_in(lead).get("/").url == at("crew-home", lead)  # type: ignore[attr-defined]  # a redirect has one
     other = factories.crew_with(lead.user)
     listed = signed_in(lead).get("/").content.decode()
     assert lead.crew.name in listed
@@ -73,7 +73,7 @@ def test_a_crate_is_made_by_residents_and_not_by_newcomers(
 ) -> None:
     answer = signed_in(resident).post(at("crew-home", resident), {"name": "Friday", "night_date": "2027-03-05"})
     made = Crate.objects.get(name="Friday")
-    assert answer.url == at("crate", resident, made.pk)  # type: ignore[attr-defined]
+    assert answer.url == at("crate", resident, made.pk)  # type: ignore[attr-defined]  # a redirect has one
     assert made.night is not None
 
     refused = signed_in(newcomer).post(at("crew-home", newcomer), {"name": "Sunday"})
@@ -228,8 +228,8 @@ def test_a_verdict_leads_on_to_the_next_in_the_queue(lead: Membership, resident:
     first, second = factories.proposal(resident, into=crate), factories.proposal(resident, into=crate)
     client = signed_in(lead)
     answer = client.post(at("proposal-verdict", lead, first.pk), {"do": "approve", "seen_revision": "1"})
-    assert answer.url == at("proposal", lead, second.pk)  # type: ignore[attr-defined]
-    assert "sheet version 1" in client.get(answer.url).content.decode()  # type: ignore[attr-defined]
+    assert answer.url == at("proposal", lead, second.pk)  # type: ignore[attr-defined]  # a redirect has one
+    assert "sheet version 1" in client.get(answer.url).content.decode()  # type: ignore[attr-defined]  # a redirect has one
     assert SheetVersion.objects.filter(track=first.track).count() == 1
 
 

@@ -38,7 +38,7 @@ def rows_of(page: Page):
 
 
 def section(result: TrackAnalysis, start_beat: int, end_beat: int, role: str) -> Section:
-    return Section(result.beats_us[start_beat], result.beats_us[end_beat], role, 0.9, 0.5, "")  # type: ignore[arg-type]
+    return Section(result.beats_us[start_beat], result.beats_us[end_beat], role, 0.9, 0.5, "")  # type: ignore[arg-type]  # a role as text
 
 
 def test_a_phrase_is_a_row_of_two_strips_of_four_bars():
