@@ -3,7 +3,9 @@
 Loudness follows ITU-R BS.1770-5 Annex 1: two filters ("K-weighting"), channel weights, blocks of 400 ms that overlap
 by 75 %, an absolute gate at -70 LUFS and a relative gate 10 LU below the mean of what passed it. The standard prints
 filter coefficients for 48 kHz alone; ``k_weighting`` derives them for any rate from the analogue prototype that those
-printed coefficients are the bilinear transform of. True peak follows Annex 2: the signal is interpolated to at least
+printed coefficients are the bilinear transform of. The loudest three seconds follow EBU Tech 3341, the loudness range
+EBU Tech 3342: 3 s windows ten times a second, gated at -70 LUFS and 20 LU below the mean of what passed, then the
+distance from their 10th to their 95th percentile. True peak follows Annex 2: the signal is interpolated to at least
 176 kHz and the largest magnitude taken. Both are computed in blocks, so the memory they need does not grow with the
 track.
 """
@@ -24,20 +26,26 @@ HOP_S = 0.01
 _OFFSET_DB = -0.691  # BS.1770-5 Annex 1, equation 2: a 997 Hz sine of full scale in one channel reads -3.01
 _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU = -10.0
+_RANGE_GATE_LU = -20.0  # Tech 3342
+_RANGE_PERCENT = (10.0, 95.0)  # Tech 3342
 _BLOCK_HOPS = 40
+_SHORT_TERM_HOPS = 300  # Tech 3341: 3 s
 _STEP_HOPS = 10
 _FRAMES_AT_ONCE = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
 class Loudness:
-    """What was measured. ``integrated_lufs`` is None where no block passes the gates, ``true_peak_dbtp`` for silence.
+    """What was measured. ``integrated_lufs`` is None where no block passes the gates, ``true_peak_dbtp`` for silence,
+    ``short_term_max_lufs`` and ``range_lu`` where no window of three seconds is above -70 LUFS.
 
     ``power`` is the K-weighted power, summed over channels with their weights, per ``HOP_S``.
     """
 
     integrated_lufs: float | None
     true_peak_dbtp: float | None
+    short_term_max_lufs: float | None
+    range_lu: float | None
     power: NDArray[np.float64]
 
 
@@ -47,7 +55,9 @@ def measure(samples: NDArray[np.float32], sample_rate: int) -> Loudness:
     ``samples`` has shape (frames, channels), full scale at 1.0.
     """
     power = k_weighted_power(samples, sample_rate)
-    return Loudness(integrated(power), true_peak(samples, sample_rate), power)
+    return Loudness(
+        integrated(power), true_peak(samples, sample_rate), short_term_max(power), loudness_range(power), power
+    )
 
 
 def k_weighting(sample_rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -112,13 +122,40 @@ def integrated(power: NDArray[np.float64]) -> float | None:
     """Gated loudness in LUFS of a K-weighted power curve, None where everything is gated away."""
     if len(power) < _BLOCK_HOPS:
         return None
-    sums = np.concatenate([[0.0], np.cumsum(power)])
-    blocks = (sums[_BLOCK_HOPS:] - sums[:-_BLOCK_HOPS])[::_STEP_HOPS] / _BLOCK_HOPS
+    blocks = window_powers(power, _BLOCK_HOPS)[::_STEP_HOPS]
     blocks = blocks[_to_lufs(blocks) > _ABSOLUTE_GATE_LUFS]
     if not len(blocks):
         return None
     blocks = blocks[_to_lufs(blocks) > _to_lufs(np.mean(blocks)) + _RELATIVE_GATE_LU]
     return float(_to_lufs(np.mean(blocks)))
+
+
+def short_term_max(power: NDArray[np.float64]) -> float | None:
+    """The loudest window of 3 s in LUFS (Tech 3341), at a step of ``HOP_S``; None where none is above -70 LUFS."""
+    if len(power) < _SHORT_TERM_HOPS:
+        return None
+    loudest = float(_to_lufs(np.max(window_powers(power, _SHORT_TERM_HOPS))))
+    return loudest if loudest > _ABSOLUTE_GATE_LUFS else None
+
+
+def loudness_range(power: NDArray[np.float64]) -> float | None:
+    """Loudness range in LU (Tech 3342) of a K-weighted power curve; None where everything is gated away."""
+    if len(power) < _SHORT_TERM_HOPS:
+        return None
+    windows = window_powers(power, _SHORT_TERM_HOPS)[::_STEP_HOPS]
+    windows = windows[_to_lufs(windows) >= _ABSOLUTE_GATE_LUFS]
+    if not len(windows):
+        return None
+    levels = _to_lufs(windows)
+    levels = levels[levels >= _to_lufs(np.mean(windows)) + _RANGE_GATE_LU]
+    low, high = np.percentile(levels, _RANGE_PERCENT, method="nearest")
+    return float(high - low)
+
+
+def window_powers(power: NDArray[np.float64], hops: int) -> NDArray[np.float64]:
+    """Mean power of every window of so many hops, one for each hop at which it may start."""
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    return np.asarray(np.maximum(sums[hops:] - sums[:-hops], 0.0) / hops)
 
 
 def span_lufs(power: NDArray[np.float64], start_s: float, end_s: float) -> float:

@@ -81,6 +81,26 @@ class Key:
 
 
 @dataclass(frozen=True, slots=True)
+class KeySpan:
+    """A span of the track in one key."""
+
+    start_us: int
+    end_us: int
+    tonic: str
+    mode: Mode
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceRegion:
+    """A span that is likely vocal, and how likely (0 to 1)."""
+
+    start_us: int
+    end_us: int
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class Contour:
     """What the phrase rows draw: ``steps_per_beat`` values (0 to 255) for each beat of ``beats_us``.
 
@@ -131,8 +151,10 @@ class TrackAnalysis:
     ``beats_us`` holds every beat of the grid inside the audio, ``downbeats_us`` the first beat of each bar and
     ``phrases_us`` the first beat of each phrase, both subsets of ``beats_us``. ``energy`` has one value per downbeat.
     A track without a detectable grid has ``tempo_bpm`` None and empty lists. ``loudness_lufs`` and
-    ``true_peak_dbtp`` are None for silence. ``loops`` lists, for each usual length, the loops at section starts and
-    the best ones to leave by.
+    ``true_peak_dbtp`` are None for silence, ``short_term_max_lufs`` and ``loudness_range_lu`` (EBU Tech 3341 and 3342)
+    also for what is shorter than three seconds. ``keys`` are the keys one after another where a track has one; ``key``
+    is that of the longest. ``voice`` lists the spans that are likely vocal. ``loops`` lists, for each usual length, the
+    loops at section starts and the best ones to leave by.
     """
 
     engine: str
@@ -157,6 +179,10 @@ class TrackAnalysis:
     contour: Contour
     warnings: tuple[str, ...] = field(default=())
     loops: tuple[Loop, ...] = field(default=())
+    short_term_max_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    keys: tuple[KeySpan, ...] = field(default=())
+    voice: tuple[VoiceRegion, ...] = field(default=())
 
     def to_facts(self) -> dict[str, Any]:
         """The stored form: plain JSON values, times in integer microseconds."""
@@ -196,6 +222,10 @@ class TrackAnalysis:
             ),
             warnings=tuple(facts["warnings"]),
             loops=tuple(_read(Loop, item) for item in facts.get("loops", ())),
+            short_term_max_lufs=facts.get("short_term_max_lufs"),
+            loudness_range_lu=facts.get("loudness_range_lu"),
+            keys=tuple(_read(KeySpan, item) for item in facts.get("keys", ())),
+            voice=tuple(_read(VoiceRegion, item) for item in facts.get("voice", ())),
         )
 
     def to_document(self) -> dict[str, Any]:
