@@ -32,6 +32,22 @@ class TempoCandidate:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to hear the beat, so that a member can change the grid with one key.
+
+    ``bpm`` is its tempo (not steady: the mean), ``first_beat_us`` its first beat inside the audio; its other beats lie
+    among the chosen ones, or a whole fraction of a beat between two of them. ``score`` (0 to 1) is how likely it is;
+    ``words`` says how it differs from the chosen reading, which comes first ("half the tempo", "half a beat later").
+    """
+
+    bpm: float
+    first_beat_us: int
+    beats_per_bar: int
+    score: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class TempoSegment:
     """A stretch of the grid with one tempo, from ``start_us`` to the start of the next one."""
 
@@ -153,7 +169,8 @@ class TrackAnalysis:
     A track without a detectable grid has ``tempo_bpm`` None and empty lists. ``loudness_lufs`` and
     ``true_peak_dbtp`` are None for silence, ``short_term_max_lufs`` and ``loudness_range_lu`` (EBU Tech 3341 and 3342)
     also for what is shorter than three seconds. ``keys`` are the keys one after another where a track has one; ``key``
-    is that of the longest. ``voice`` lists the spans that are likely vocal. ``loops`` lists, for each usual length, the
+    is that of the longest. ``voice`` lists the spans that are likely vocal. ``readings`` are the ways to hear the beat,
+    the chosen one first, and ``metre_confidence`` (0 to 1) is how sure ``beats_per_bar`` is. ``loops`` lists, for each usual length, the
     loops at section starts and the best ones to leave by.
     """
 
@@ -183,6 +200,8 @@ class TrackAnalysis:
     loudness_range_lu: float | None = None
     keys: tuple[KeySpan, ...] = field(default=())
     voice: tuple[VoiceRegion, ...] = field(default=())
+    readings: tuple[Reading, ...] = field(default=())
+    metre_confidence: float = 0.0
 
     def to_facts(self) -> dict[str, Any]:
         """The stored form: plain JSON values, times in integer microseconds."""
@@ -226,6 +245,8 @@ class TrackAnalysis:
             loudness_range_lu=facts.get("loudness_range_lu"),
             keys=tuple(_read(KeySpan, item) for item in facts.get("keys", ())),
             voice=tuple(_read(VoiceRegion, item) for item in facts.get("voice", ())),
+            readings=tuple(_read(Reading, item) for item in facts.get("readings", ())),
+            metre_confidence=facts.get("metre_confidence", 0.0),
         )
 
     def to_document(self) -> dict[str, Any]:
