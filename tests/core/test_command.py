@@ -14,7 +14,7 @@ import soundfile
 
 from analysis_worker.__main__ import main
 from fixtures.generate import TrackSpec, make_track
-from fixtures.plan import Layout
+from fixtures.spec import Layout
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = json.loads((ROOT / "analysis_worker/core/schemas/analysis.schema.json").read_text())

@@ -14,7 +14,7 @@ from analysis_worker.core.draft import draft_sheet
 from analysis_worker.core.pipeline import STAGES, analyse, mono_mix
 from analysis_worker.core.results import TrackAnalysis
 from fixtures.generate import TrackSpec, Truth, make_track
-from fixtures.plan import Layout
+from fixtures.spec import Layout
 
 CONVENTION = Path(__file__).parents[2] / "fixtures" / "convention" / "eight.json"
 LAYOUT: Layout = (
