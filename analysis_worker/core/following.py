@@ -4,8 +4,8 @@ Task: the time of every pulse of a recording that no straight line explains.
 
 Method: (1) a curve of the local rate: combs over short spectra, joined by Viterbi so that it moves little or jumps
 rarely; (2) dynamic programming over the pulse envelope with that rate (D. Ellis, "Beat tracking by dynamic
-programming", J. New Music Research 36(1), 2007, with a rate that varies); (3) the pulses found are corrected by folding
-over them, as ``folding`` does over a line: the lags of short stretches, smoothed, move them onto the music.
+programming", J. New Music Research 36(1), 2007, with a rate that varies); (3) ``tracing`` moves the chain's slow course
+onto the music, through breakdowns too.
 
 Conventions: pulse times in seconds, rising, covering the recording from before its start to past its end.
 """
@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from analysis_worker.core.folding import Stretches, measure_at
 from analysis_worker.core.onsets import OnsetBands
 from analysis_worker.core.tempo import Events, pulse_envelope
+from analysis_worker.core.tracing import trace_lags
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -41,12 +41,6 @@ better: measured 300 to 10 000 on wandering drummers and tempo changes, 0.80 to 
 _CHAIN_WEIGHTS = (0.7, 1.0, 2.0)
 """Bands in the envelope for the chain: hats and clicks say more about when than bass notes do (measured as above)."""
 
-_ROWS_AT_ONCE = 512
-"""Keeps the tables of ``smoothed`` small for recordings of hours."""
-
-_CORRECTIONS = ((16, 4.0), (8, 2.0), (8, 1.5))
-"""Rounds of correction: pulses in a stretch, and the width of smoothing in half stretches."""
-
 
 def follow_pulse(events: Events, bands: OnsetBands, base_bpm: float, duration_s: float) -> Floats:
     """Times of all pulses near ``base_bpm``, from before 0 to past ``duration_s``."""
@@ -59,9 +53,7 @@ def follow_pulse(events: Events, bands: OnsetBands, base_bpm: float, duration_s:
         period = 60.0 / base_bpm
         return np.arange(-1, duration_s / period + 2) * period
     pulses_s = _to_ends(_parabolic(pulse, frames) / rate, duration_s)
-    for stretch, width in _CORRECTIONS:
-        pulses_s = _corrected(events, pulses_s, stretch, width)
-    return _to_ends(pulses_s, duration_s)
+    return _to_ends(trace_lags(events, pulses_s), duration_s)
 
 
 def local_periods(pulse: Floats, rate: float, period_s: float) -> Floats:
@@ -148,38 +140,3 @@ def _to_ends(pulses_s: Floats, duration_s: float) -> Floats:
     before = np.arange(int(max(0.0, pulses_s[0]) / first) + 1, 0, -1)
     after = np.arange(1, int(max(0.0, duration_s - pulses_s[-1]) / last) + 2)
     return np.concatenate([pulses_s[0] - first * before, pulses_s, pulses_s[-1] + last * after])
-
-
-def _corrected(events: Events, pulses_s: Floats, stretch: int, width: float) -> Floats:
-    """Pulses moved by the smoothed lags of stretches of so many pulses."""
-    index = np.arange(len(pulses_s), dtype=np.float64)
-    period = float(np.median(np.diff(pulses_s)))
-    stretches = measure_at(events, np.interp(events.times_s, pulses_s, index), period, stretch)
-    if len(stretches.lags_s) < 3:
-        return pulses_s
-    moved = pulses_s + smoothed(stretches, index, width * stretch / 2)
-    # A correction never turns pulses round.
-    return np.asarray(np.maximum.accumulate(moved) + 1e-6 * index, dtype=np.float64)
-
-
-def smoothed(stretches: Stretches, places: Floats, width: float) -> Floats:
-    """Lags at ``places`` (in pulses) by local straight lines with a Gaussian weight of that width."""
-    centres, lags = stretches.centres, stretches.lags_s
-    weights = stretches.weights * (stretches.likeness > 0.3) + 1e-4
-    # The lag of a stretch that disagrees with both neighbours is a misreading.
-    usual = ndimage.median_filter(lags, 5, mode="nearest")
-    weights = weights / (1.0 + (np.abs(lags - usual) / 0.01) ** 2)
-    if len(places) > _ROWS_AT_ONCE:
-        blocks = [places[at : at + _ROWS_AT_ONCE] for at in range(0, len(places), _ROWS_AT_ONCE)]
-        return np.concatenate([smoothed(stretches, block, width) for block in blocks])
-    kernel = np.exp(-0.5 * ((places[:, None] - centres[None, :]) / width) ** 2) * weights
-    offset = centres[None, :] - places[:, None]
-    s0 = kernel.sum(axis=1)
-    s1, s2 = (kernel * offset).sum(axis=1), (kernel * offset**2).sum(axis=1)
-    t0, t1 = (kernel * lags).sum(axis=1), (kernel * offset * lags).sum(axis=1)
-    determinant = s0 * s2 - s1**2
-    line = (s2 * t0 - s1 * t1) / np.where(determinant > 1e-12, determinant, 1.0)
-    flat = t0 / np.maximum(s0, 1e-300)
-    nearest = lags[np.abs(offset).argmin(axis=1)]
-    result: Floats = np.where(determinant > 1e-6 * s0 * s2, line, np.where(s0 > 1e-9, flat, nearest * 0.0))
-    return result

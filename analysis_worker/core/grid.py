@@ -18,9 +18,11 @@ from scipy import ndimage
 
 from analysis_worker.core.folding import Line, fit_line, measure_at, weighted_median
 from analysis_worker.core.following import follow_pulse
-from analysis_worker.core.metre import Hypothesis, weigh_metres
+from analysis_worker.core.grouping import USUAL_GROUPING, Grouping, weigh_grouping
+from analysis_worker.core.metre import TWELFTHS, Hypothesis, weigh_metres
 from analysis_worker.core.onsets import OnsetBands
-from analysis_worker.core.results import TempoCandidate, TempoSegment
+from analysis_worker.core.readings import list_candidates, list_readings
+from analysis_worker.core.results import Reading, TempoCandidate, TempoSegment
 from analysis_worker.core.segments import Piece, find_pieces, lay
 from analysis_worker.core.tempo import Events, base_pulse, find_events, pulse_envelope, refine_tempo
 
@@ -55,7 +57,7 @@ _ANCHOR_BINS_PER_S = 500
 _ANCHOR_BLUR_S = 0.004
 _ANCHOR_WEIGHTS = np.array([1.0, 1.0, 0.5])
 _NEAR_BEAT_S = 0.02
-_MAX_CANDIDATES = 5
+_NEARBY_BEATS = 0.045
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,8 @@ class Grid:
     """Tempo and beats. Without a detectable grid ``tempo_bpm`` is None and everything else empty or zero.
 
     ``candidates`` holds other readings of the tempo after the chosen one, ``segments`` at least one stretch where
-    there are beats, ``beats_s`` every beat in ``[0, duration)``, ``confidence`` is from 0 to 1.
+    there are beats, ``beats_s`` every beat in ``[0, duration)``, ``confidence`` is from 0 to 1. ``readings`` are the
+    ways to hear the beat, ``grouping`` says how likely four, three and six beats a bar are.
     """
 
     tempo_bpm: float | None
@@ -72,82 +75,127 @@ class Grid:
     segments: tuple[TempoSegment, ...]
     beats_s: Floats
     confidence: float
+    readings: tuple[Reading, ...] = ()
+    grouping: Grouping = USUAL_GROUPING
 
 
 NO_GRID = Grid(None, (), False, (), np.zeros(0), 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """An even pulse that the music repeats at, aligned so that much begins on whole pulses, before it is known which
+    of its ratios is the beat. ``times_s`` holds every pulse, ``positions`` where each onset lies in pulses; ``line`` is
+    None where the tempo changes, ``pieces`` then the stretches with a tempo each (if there are any), in pulses that
+    begin ``shift`` later than those of ``times_s``. ``share`` is how much of the music lies on the pulse."""
+
+    events: Events
+    times_s: Floats
+    positions: Floats
+    period_s: float
+    line: Line | None
+    pieces: tuple[Piece, ...]
+    shift: float
+    share: float
+
+
 def estimate_grid(bands: OnsetBands, duration_s: float) -> Grid:
     """Beats of a recording of the given length. Sound without a pulse gives ``NO_GRID``; nothing raises."""
+    pulse = find_pulse(bands, duration_s)
+    if pulse is None:
+        return NO_GRID
+    readings = weigh_metres(pulse.events, pulse.positions, bands, pulse.times_s, 60.0 / pulse.period_s)
+    if pulse.line is not None:
+        return _steady_grid(pulse, pulse.line, readings, bands, duration_s)
+    return _changing_grid(pulse, readings, bands, duration_s)
+
+
+def find_pulse(bands: OnsetBands, duration_s: float) -> Pulse | None:
+    """The pulse of a recording; None where nothing repeats."""
     events = find_events(bands)
     if len(events.times_s) < MIN_EVENTS or duration_s <= 0:
-        return NO_GRID
-    pulse, rate = pulse_envelope(bands)
-    base = base_pulse(pulse, rate)
+        return None
+    envelope, rate = pulse_envelope(bands)
+    base = base_pulse(envelope, rate)
     if base is None or base[1] < NOISE_SALIENCE / duration_s**0.5:
-        return NO_GRID
-    tempo_bpm = refine_tempo(pulse, rate, base[0])
+        return None
+    tempo_bpm = refine_tempo(envelope, rate, base[0])
     line, stretches = fit_line(events, Line(0.0, 60.0 / tempo_bpm))
     share = stretches.share_within(STEADY_S)
     if share >= STEADY_SHARE and stretches.longest_away(STEADY_S) < LONG_AWAY:
-        return _steady_grid(events, bands, line, share, duration_s)
+        return _even_pulse(events, line, share, duration_s)
     pulses_s = follow_pulse(events, bands, line.tempo_bpm if share >= STEADY_SHARE else tempo_bpm, duration_s)
     pieces = find_pieces(events, pulses_s)
     if len(pieces) == 1 or (not pieces and share >= STEADY_SHARE):
         if pieces:
             line, stretches = fit_line(events, pieces[0].line)
             share = stretches.share_within(STEADY_S)
-        return _steady_grid(events, bands, line, share, duration_s)
-    return _changing_grid(events, bands, lay(pieces, pulses_s), pieces, duration_s)
+        return _even_pulse(events, line, share, duration_s)
+    return _changing_pulse(events, lay(pieces, pulses_s), pieces)
 
 
-def _steady_grid(events: Events, bands: OnsetBands, line: Line, share: float, duration_s: float) -> Grid:
+def _even_pulse(events: Events, line: Line, share: float, duration_s: float) -> Pulse | None:
     line = line.moved(_anchor(events, line.position(events.times_s), line.period_s) * line.period_s)
-    pulses_s = line.beats_between(0.0, duration_s)
-    if not len(pulses_s):
-        return NO_GRID
-    line = Line(float(pulses_s[0]), line.period_s)
-    readings = weigh_metres(events, line.position(events.times_s), bands, pulses_s, line.tempo_bpm)
+    times_s = line.beats_between(0.0, duration_s)
+    if not len(times_s):
+        return None
+    line = Line(float(times_s[0]), line.period_s)
+    return Pulse(events, times_s, line.position(events.times_s), line.period_s, line, (), 0.0, share)
+
+
+def _changing_pulse(events: Events, pulses_s: Floats, pieces: tuple[Piece, ...]) -> Pulse:
+    index = np.arange(len(pulses_s), dtype=np.float64)
+    period_s = float(np.median(np.diff(pulses_s)))
+    shift = _anchor(events, np.interp(events.times_s, pulses_s, index), period_s)
+    times_s = np.interp(index[:-1] + shift, index, pulses_s)
+    positions = np.interp(events.times_s, times_s, index[:-1])
+    return Pulse(events, times_s, positions, period_s, None, pieces, shift, 1.0)
+
+
+def _steady_grid(pulse: Pulse, line: Line, readings: list[Hypothesis], bands: OnsetBands, duration_s: float) -> Grid:
     best = readings[0]
-    beat = Line(line.origin_s + best.phase / 4 * line.period_s / best.ratio, line.period_s / best.ratio)
+    beat = Line(line.origin_s + best.place(0) * line.period_s, line.period_s / best.ratio)
+    if best.phase % 3:
+        aside = _nearby(pulse.events, beat.position(pulse.events.times_s), beat.period_s)
+        beat = beat.moved(aside * beat.period_s)
     beat = _snapped(beat, duration_s)
-    beat = beat.moved(_attack_shift(events, beat.position(events.times_s), beat.period_s) or 0.0)
+    beat = beat.moved(_attack_shift(pulse.events, beat.position(pulse.events.times_s), beat.period_s) or 0.0)
     beats_s = beat.beats_between(0.0, duration_s)
-    confidence = best.probability * min(1.0, share / 0.9)
+    confidence = best.probability * min(1.0, pulse.share / 0.9)
     if not len(beats_s) or confidence < MIN_CONFIDENCE:
         return NO_GRID
+    grouping = weigh_grouping(pulse.events, bands, beats_s)
+    # In whole beats from the pulse's: snapping and anchoring moved the line by far less than a beat.
+    number = np.round(line.position(beats_s[:1])[0] * best.ratio - best.phase / TWELFTHS)
+    first_place = best.place(float(number))
     return Grid(
         tempo_bpm=beat.tempo_bpm,
-        candidates=_candidates(readings, beat.tempo_bpm),
+        candidates=list_candidates(readings, beat.tempo_bpm),
         steady=True,
         segments=(TempoSegment(_us(beats_s[0]), beat.tempo_bpm),),
         beats_s=beats_s,
         confidence=confidence,
+        readings=list_readings(readings, beats_s, first_place, beat.tempo_bpm, grouping),
+        grouping=grouping,
     )
 
 
-def _changing_grid(
-    events: Events, bands: OnsetBands, pulses_s: Floats, pieces: tuple[Piece, ...], duration_s: float
-) -> Grid:
+def _changing_grid(pulse: Pulse, readings: list[Hypothesis], bands: OnsetBands, duration_s: float) -> Grid:
     """A grid along pulses that are not one line: pieces with a tempo each, or beat by beat where there are none."""
-    index = np.arange(len(pulses_s), dtype=np.float64)
-    period_s = float(np.median(np.diff(pulses_s)))
-    shift = _anchor(events, np.interp(events.times_s, pulses_s, index), period_s)
-    anchored_s = np.interp(index[:-1] + shift, index, pulses_s)
-    positions = np.interp(events.times_s, anchored_s, index[:-1])
-    readings = weigh_metres(events, positions, bands, anchored_s, 60.0 / period_s)
-    best = readings[0]
-    first = best.phase / 4 / best.ratio
-    places = np.arange(first, len(anchored_s) - 1, 1.0 / best.ratio)
-    beats_s = np.interp(places, index[:-1], anchored_s)
+    events, pieces, period_s, best = pulse.events, pulse.pieces, pulse.period_s, readings[0]
+    places = np.arange(best.place(0), len(pulse.times_s) - 1, 1.0 / best.ratio)
+    beats_s = np.interp(places, np.arange(len(pulse.times_s)), pulse.times_s)
+    if best.phase % 3:
+        positions = np.interp(events.times_s, beats_s, np.arange(len(beats_s)))
+        beats_s = beats_s + _nearby(events, positions, period_s / best.ratio) * period_s / best.ratio
     numbers = np.arange(len(beats_s), dtype=np.float64)
     deviations = np.interp(events.times_s, beats_s, numbers)
     everywhere_s = _attack_shift(events, deviations, period_s / best.ratio) or 0.0
     # Which beat each piece begins at; between pieces and without any, the shift of all beats holds.
-    starts = [int(np.searchsorted(places + shift, piece.first)) for piece in pieces]
+    starts = [int(np.searchsorted(places + pulse.shift, piece.first)) for piece in pieces]
     moved_s = beats_s + everywhere_s
     for piece, start in zip(pieces, starts, strict=True):
-        stop = int(np.searchsorted(places + shift, piece.last))
+        stop = int(np.searchsorted(places + pulse.shift, piece.last))
         inside = (deviations >= start) & (deviations < stop)
         chosen = Events(events.times_s[inside], events.strengths[inside], events.bands[inside])
         own_s = _attack_shift(chosen, deviations[inside], period_s / best.ratio)
@@ -157,15 +205,18 @@ def _changing_grid(
     confidence = float(best.probability * np.median(likeness)) if len(likeness) else 0.0
     if np.count_nonzero(kept) < 2 or confidence < MIN_CONFIDENCE:
         return NO_GRID
+    grouping = weigh_grouping(events, bands, moved_s[kept])
     segments = _segments(pieces, moved_s, starts, best.ratio, kept)
     tempo_bpm = _main_tempo(segments, duration_s) if pieces else _mean_tempo(moved_s[kept])
     return Grid(
         tempo_bpm=tempo_bpm,
-        candidates=_candidates(readings, tempo_bpm),
+        candidates=list_candidates(readings, tempo_bpm),
         steady=False,
         segments=segments,
         beats_s=moved_s[kept],
         confidence=confidence,
+        readings=list_readings(readings, moved_s[kept], float(places[kept][0]), tempo_bpm, grouping),
+        grouping=grouping,
     )
 
 
@@ -202,12 +253,27 @@ def _mean_tempo(beats_s: Floats) -> float:
 
 
 def _anchor(events: Events, positions: Floats, period_s: float) -> float:
-    """Where in a pulse (0 to 1) most begins, so that the beat can be sought a quarter of a beat at a time."""
+    """Where in a pulse (0 to 1) most begins, so that the beat can be sought at simple fractions from there."""
+    fold = _fold(events, positions, period_s)
+    return (int(fold.argmax()) + 0.5) / len(fold)
+
+
+def _nearby(events: Events, positions: Floats, period_s: float) -> float:
+    """How far from the beat (in beats) most begins near it. For a beat that was placed from a swung off-beat: swing
+    comes in all sizes, not in twelfths."""
+    fold = _fold(events, positions, period_s)
+    middle = len(fold) // 2
+    fold = np.roll(fold, middle)
+    reach = max(1, round(_NEARBY_BEATS * len(fold)))
+    return (int(fold[middle - reach : middle + reach + 1].argmax()) - reach + 0.5) / len(fold)
+
+
+def _fold(events: Events, positions: Floats, period_s: float) -> Floats:
+    """How much begins at each place in the pulse, at bins of about 2 ms."""
     bins = max(32, round(period_s * _ANCHOR_BINS_PER_S))
     place = np.floor(positions % 1.0 * bins).astype(np.int64) % bins
     fold = np.bincount(place, weights=events.strengths * _ANCHOR_WEIGHTS[events.bands], minlength=bins)
-    fold = ndimage.gaussian_filter1d(fold, _ANCHOR_BLUR_S / period_s * bins, mode="wrap")
-    return (int(fold.argmax()) + 0.5) / bins
+    return np.asarray(ndimage.gaussian_filter1d(fold, _ANCHOR_BLUR_S / period_s * bins, mode="wrap"), dtype=np.float64)
 
 
 def _attack_shift(events: Events, positions: Floats, period_s: float) -> float | None:
@@ -235,19 +301,6 @@ def _snapped(beat: Line, duration_s: float) -> Line:
         return beat
     number = round((middle - beat.origin_s) / beat.period_s)
     return Line(beat.origin_s + number * (beat.period_s - period_s), period_s)
-
-
-def _candidates(readings: list[Hypothesis], tempo_bpm: float) -> tuple[TempoCandidate, ...]:
-    """One candidate for each ratio, the chosen one first, with the sum of its phases' probabilities."""
-    best = readings[0]
-    sums: dict[float, float] = {}
-    for reading in readings:
-        sums[reading.ratio] = sums.get(reading.ratio, 0.0) + reading.probability
-    others = sorted((ratio for ratio in sums if ratio != best.ratio), key=lambda ratio: -sums[ratio])
-    chosen = [best.ratio, *others][:_MAX_CANDIDATES]
-    return tuple(
-        TempoCandidate(round(tempo_bpm * ratio / best.ratio, 4), round(min(1.0, sums[ratio]), 4)) for ratio in chosen
-    )
 
 
 def _us(time_s: float) -> int:

@@ -1,18 +1,24 @@
 """Which pulse is the beat, and where in it the beat lies: decided together.
 
-Task: given an even pulse that the music repeats at, choose the beat among its simple ratios (half, two thirds, …,
-double) and among the four quarters of each, by what dance music does: the kick on the beat, snares on every second
-one, hats between, chords that change on beats, bars that repeat after 4, 8 and 16 beats, an opening on the beat, and
-tempi near 126 BPM.
+Task: given an even pulse that the music repeats at, choose the beat among its simple ratios (a third, half, two thirds,
+…, triple) and among the quarters and thirds of each.
 
-Method: for each hypothesis the onsets are gathered in the sixteen slots of four beats; a weighted sum of how full the
-slots are is its score, and a softmax over all hypotheses its probability. The weights come from logistic regression
-(see ``WEIGHTS``).
+Method: for each reading the onsets are gathered in twelfths of a beat (which hold quarters and thirds alike) and folded
+over four beats. What dance music does becomes numbers (``FEATURES``): kick on the beat, backbeat on every second one or
+on the third of four, hats between, bass notes and chords that change on beats, how often anything is struck in a beat,
+bars that repeat after 4, 8 and 16 beats or after 3, 6 and 12, an opening on the beat, and the tempo itself. A small
+network scores each reading by its numbers alone, a softmax over all readings gives their probabilities.
+
+The network (one hidden layer) is fitted by ``python -m tests.accuracy.fit_metre`` on music with exact beats; its
+weights lie in ``metre_weights.json`` beside this module, with what they were fitted on and how they did.
 """
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,68 +28,98 @@ from analysis_worker.core.tempo import Events
 
 Floats = NDArray[np.float64]
 
-RATIOS = (1 / 2, 2 / 3, 3 / 4, 1.0, 4 / 3, 3 / 2, 2.0)
-"""Beats in one base pulse (design: keep T/2, T, 2T, 2T/3 and 3T/2)."""
+RATIOS = (1 / 3, 1 / 2, 2 / 3, 3 / 4, 1.0, 4 / 3, 3 / 2, 2.0, 3.0)
+"""Beats in one base pulse (design: keep T/2, T, 2T, 2T/3 and 3T/2; thirds for triple time)."""
 
-TEMPO_RANGE_BPM = (60.0, 200.0)
-SLOTS = 16
+PHASES = (0, 3, 6, 9, 4, 8, 5)
+"""Where a beat may begin, in twelfths of a beat after the pulse: quarters, thirds, and what a swung off-beat leaves."""
+
+TEMPO_RANGE_BPM = (58.0, 232.0)
+TWELFTHS = 12
+_FOLD_BEATS = 4
 _SLOT_WIDTH = 0.03
 """Width (standard deviation, in beats) within which an onset belongs to a slot."""
 
 _CENTRE_BPM = 126.0
 _BANDS = 3
+_BASS_TONES = 24
 _CLEAR = 1.5
 """An onset so many times as strong as the median one is clear."""
 
-WEIGHTS = {
-    "tempo": 2.62,
-    "fast": 0.09,
-    "on_grid": 3.1,
-    "repeats": 3.72,
-    "repeats_odd": -1.38,
-    "low_on": 0.95,
-    "low_half": -0.65,
-    "low_quarter": -1.26,
-    "low_pair": 0.23,
-    "mid_on": 0.39,
-    "mid_half": -2.12,
-    "mid_quarter": -1.66,
-    "mid_pair": -1.82,
-    "high_on": 3.89,
-    "high_half": 1.92,
-    "high_quarter": -1.07,
-    "high_pair": -0.56,
-    "tone_on": -0.24,
-    "tone_half": -1.48,
-    "tone_quarter": -0.67,
-    "tone_pair": 0.4,
-    "backbeat": 0.11,
-    "tone_bar": 1.91,
-    "opens": 3.0,
-}
-"""Fitted (ridge 0.3) on 101 synthetic tracks and ten rendered modules with exact beats, half of the weight without the
-opening, whose own weight was set by hand: it may decide where the music leaves the matter open, not against the drums.
-Measured with each track left out of the fit: octave and place of the beat right for 103 of 111 without the opening, 106
-with it (the other five: slow beats of 70 to 96 BPM read at twice the tempo)."""
+_STRUCK = 1.0
+"""Onsets of this strength (standard deviations of their band) are counted as strokes."""
+
+_LAGS = (0.5, 1, 1.5, 2, 4, 8, 16, 3, 6, 12)
+_BAND_LAGS = (1, 2, 4)
+_ROWS = ("low", "mid", "high", "all", "tone", "bass")
+FEATURES = (
+    *(f"{row}_{what}" for row in _ROWS for what in ("on", "half", "quarter", "third", "pair", "one")),
+    "backbeat",
+    "backbeat_slow",
+    "backbeat_fast",
+    "low_rate",
+    "mid_rate",
+    "high_rate",
+    "tone_rate",
+    "bass_rate",
+    "loudest_on",
+    "loudest_half",
+    "loudest_quarter",
+    "tempo",
+    "tempo_squared",
+    "on_quarters",
+    "on_thirds",
+    *(f"repeats_{lag}" for lag in _LAGS),
+    *(f"{band}_repeats_{lag}" for band in ("low", "mid", "high") for lag in _BAND_LAGS),
+    "opens",
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """One reading: ``ratio`` beats in one base pulse, the first one ``phase`` quarter beats after the pulse."""
+    """One reading: ``ratio`` beats in one base pulse, the first one ``phase`` twelfths of a beat after the pulse."""
 
     ratio: float
     phase: int
     tempo_bpm: float
     probability: float
 
+    def place(self, number: float) -> float:
+        """Where beat ``number`` lies, in base pulses."""
+        return (number + self.phase / TWELFTHS) / self.ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """Weights of the scorer: inputs are centred and scaled, one hidden layer of tanh units, a linear path beside it."""
+
+    middle: Floats
+    scale: Floats
+    hidden: Floats
+    hidden_bias: Floats
+    out: Floats
+    direct: Floats
+
+    def score(self, features: Floats) -> Floats:
+        """Scores of readings, features of shape (readings, len(FEATURES))."""
+        x = np.clip((features - self.middle) / self.scale, -4.0, 4.0)
+        result: Floats = np.tanh(x @ self.hidden + self.hidden_bias) @ self.out + x @ self.direct
+        return result
+
+
+@cache
+def _networks() -> tuple[tuple[Network, ...], float]:
+    """The fitted networks, and the temperature by which their mean score is divided."""
+    document = json.loads(Path(__file__).with_name("metre_weights.json").read_text(encoding="utf-8"))
+    if tuple(document["features"]) != FEATURES:
+        raise ValueError("metre_weights.json was fitted on other features: run python -m tests.accuracy.fit_metre")
+    names = ("middle", "scale", "hidden", "hidden_bias", "out", "direct")
+    members = tuple(Network(*(np.asarray(member[name]) for name in names)) for member in document["networks"])
+    return members, float(document.get("temperature", 1.0))
+
 
 def weigh_metres(
-    events: Events,
-    pulses: Floats,
-    bands: OnsetBands,
-    pulse_times_s: Floats,
-    tempo_bpm: float,
-    weights: dict[str, float] | None = None,
+    events: Events, pulses: Floats, bands: OnsetBands, pulse_times_s: Floats, tempo_bpm: float
 ) -> list[Hypothesis]:
     """All readings of a pulse, the most probable first.
 
@@ -91,59 +127,111 @@ def weigh_metres(
     pulse from 0, ``tempo_bpm`` the rate of the base pulse. The pulse must be aligned so that whole positions are places
     where much begins.
     """
-    weights = weights or WEIGHTS
-    found: list[tuple[float, int, float]] = []
-    for ratio in RATIOS:
-        bpm = tempo_bpm * ratio
-        if TEMPO_RANGE_BPM[0] <= bpm <= TEMPO_RANGE_BPM[1]:
-            for phase, features in enumerate(measure_slots(events, pulses * ratio, bands, pulse_times_s, ratio, bpm)):
-                found.append((ratio, phase, sum(weights[name] * features[name] for name in weights)))
-    scores = np.array([score for _, _, score in found])
+    found, features = measure_readings(events, pulses, bands, pulse_times_s, tempo_bpm)
+    networks, temperature = _networks()
+    scores = np.mean([network.score(features) for network in networks], axis=0) / temperature
     probabilities = np.exp(scores - scores.max())
     probabilities /= probabilities.sum()
     order = np.argsort(-probabilities, kind="stable")
     return [Hypothesis(found[i][0], found[i][1], tempo_bpm * found[i][0], float(probabilities[i])) for i in order]
 
 
-def measure_slots(
-    events: Events, beats: Floats, bands: OnsetBands, pulse_times_s: Floats, ratio: float, bpm: float
-) -> list[dict[str, float]]:
-    """Features of the four phases of one candidate beat; ``beats`` are the onsets' positions in it."""
-    quarter = beats * 4
-    slot = np.round(quarter).astype(np.int64)
-    inside = np.exp(-0.5 * ((quarter - slot) / 4 / _SLOT_WIDTH) ** 2) * events.strengths
-    count = max(int(slot.max(initial=0)) + 1, SLOTS)
+def measure_readings(
+    events: Events, pulses: Floats, bands: OnsetBands, pulse_times_s: Floats, tempo_bpm: float
+) -> tuple[list[tuple[float, int]], Floats]:
+    """Ratio and phase of each reading within the range of tempi, and its features (readings, len(FEATURES))."""
+    tones = Tones(bands, pulse_times_s)
+    found: list[tuple[float, int]] = []
+    rows = []
+    for ratio in RATIOS:
+        bpm = tempo_bpm * ratio
+        if TEMPO_RANGE_BPM[0] <= bpm <= TEMPO_RANGE_BPM[1]:
+            found += [(ratio, phase) for phase in PHASES]
+            rows.append(_measure_ratio(events, pulses * ratio, tones, ratio, bpm))
+    return found, np.concatenate(rows)
+
+
+def _measure_ratio(events: Events, beats: Floats, tones: Tones, ratio: float, bpm: float) -> Floats:
+    """Features of all phases of one candidate beat; ``beats`` are the onsets' positions in it."""
+    fold = _FOLD_BEATS * TWELFTHS
+    table = slots(events, beats, fold)
+    count = table.shape[1]
+    rows = np.sqrt(table)
+    every = rows.sum(axis=0)
+    change, bass_change = tones.changes(ratio, count)
+    profile: Floats = np.vstack([*rows, every, change, bass_change]).reshape(len(_ROWS), -1, fold).mean(axis=1)
+    measured = np.isin(np.arange(fold) % TWELFTHS, PHASES)
+    levels = profile[4:, measured].mean(axis=1)
+    profile[4:, measured] -= 0.9 * profile[4:, measured].min(axis=1, keepdims=True)
+    profile /= np.maximum(np.max(profile, axis=1, keepdims=True), np.float64(1e-9))
+    length = max(count / TWELFTHS, 1.0)
+    rates = [
+        np.log(0.02 + np.count_nonzero((events.bands == band) & (events.strengths > _STRUCK)) / length)
+        for band in range(_BANDS)
+    ]
+    octave = float(np.log2(bpm / _CENTRE_BPM))
+    quarters = table.reshape(_BANDS, -1, TWELFTHS).sum(axis=1)
+    mass = np.maximum(np.bincount(events.bands, weights=events.strengths, minlength=_BANDS), 1e-9)
+    common_before = [*rates, *levels]
+    repeats = [*_repetition(rows, _LAGS), *(x for row in rows for x in _repetition(row[None], _BAND_LAGS))]
+    opening = _opening(events, beats)
+    loudest = every >= np.quantile(every[every > 0], 0.8) if (every > 0).any() else every > 0
+    loud = np.bincount(np.arange(count)[loudest] % TWELFTHS, minlength=TWELFTHS) / max(
+        int(np.count_nonzero(loudest)), 1
+    )
+    result = []
+    for phase in PHASES:
+        q = np.roll(profile, -phase, axis=1).reshape(len(_ROWS), _FOLD_BEATS, TWELFTHS)
+        on, half = q[:, :, 0], q[:, :, 6]
+        shape = np.stack(
+            [
+                on.mean(axis=1),
+                half.mean(axis=1),
+                q[:, :, (3, 9)].mean(axis=(1, 2)),
+                q[:, :, (4, 8)].mean(axis=(1, 2)),
+                np.abs(on[:, 1] + on[:, 3] - on[:, 0] - on[:, 2]) / 2,
+                on.max(axis=1) - on.mean(axis=1),
+            ],
+            axis=1,
+        )
+        kick, snare = on[0], on[1]
+        turned = np.array([(kick[i] - kick[i - 2]) * (snare[i - 2] - snare[i]) for i in range(_FOLD_BEATS)])
+        pair = (kick[0] + kick[2] - kick[1] - kick[3]) * (snare[1] + snare[3] - snare[0] - snare[2]) / 4
+        fast = (kick.mean() - half[0].mean()) * (half[1].mean() - snare.mean())
+        hit = np.roll(loud, -phase)
+        shares = np.roll(quarters, -phase, axis=1) / mass[:, None]
+        apart = ((opening - phase / TWELFTHS + 0.5) % 1.0 - 0.5) / _SLOT_WIDTH
+        result.append(
+            [
+                *shape.ravel(),
+                max(pair, 0.0),
+                max(float(turned.max()), 0.0),
+                max(float(fast), 0.0),
+                *common_before,
+                hit[0],
+                hit[6],
+                hit[3] + hit[9],
+                octave,
+                octave**2,
+                float(shares[:, (0, 3, 6, 9)].sum(axis=1).mean()),
+                float(shares[:, (4, 8)].sum(axis=1).mean()),
+                *repeats,
+                float(np.exp(-0.5 * apart**2)),
+            ]
+        )
+    return np.asarray(result, dtype=np.float64)
+
+
+def slots(events: Events, beats: Floats, multiple: int) -> Floats:
+    """Strength in each twelfth of each beat, shape (3, twelfths), a whole multiple of them; ``beats`` are the onsets'
+    positions in beats. What lies between twelfths counts less, what lies before the first beat not at all."""
+    place = beats * TWELFTHS
+    slot = np.round(place).astype(np.int64)
+    inside = np.exp(-0.5 * ((place - slot) / TWELFTHS / _SLOT_WIDTH) ** 2) * events.strengths * (slot >= 0)
+    count = max(-(-(int(slot.max(initial=0)) + 1) // multiple), 1) * multiple
     slot = np.clip(slot, 0, None)
     counted = np.bincount(events.bands * count + slot, weights=inside, minlength=_BANDS * count)
-    table: Floats = counted.astype(np.float64).reshape(_BANDS, count)
-    profile = _fold(table)
-    change = _fold(_tone_changes(bands, pulse_times_s, ratio, count)[None])[0]
-    mass = np.bincount(events.bands, weights=events.strengths, minlength=_BANDS)
-    shares = profile.sum(axis=1) * (count / SLOTS) / np.maximum(mass, 1e-9)
-    scaled = np.vstack([profile, change - 0.9 * change.min()])
-    scaled /= np.maximum(scaled.max(axis=1, keepdims=True), 1e-9)
-    common = {
-        "tempo": -(np.log2(bpm / _CENTRE_BPM) ** 2),
-        "fast": float(np.log2(bpm / _CENTRE_BPM)),
-        "on_grid": float(shares.mean()),
-        **_repetition(table),
-    }
-    opening = _opening(events, beats)
-    features = []
-    for phase in range(4):
-        q = np.roll(scaled, -phase, axis=1).reshape(_BANDS + 1, 4, 4)
-        values = dict(common)
-        for name, row in zip(("low", "mid", "high", "tone"), q, strict=True):
-            values[f"{name}_on"] = float(row[:, 0].mean())
-            values[f"{name}_half"] = float(row[:, 2].mean())
-            values[f"{name}_quarter"] = float(row[:, (1, 3)].mean())
-            values[f"{name}_pair"] = float(abs(row[1, 0] + row[3, 0] - row[0, 0] - row[2, 0]) / 2)
-        kick, snare = ((q[b, 0, 0] + q[b, 2, 0] - q[b, 1, 0] - q[b, 3, 0]) / 2 for b in (0, 1))
-        values["backbeat"] = float(max(0.0, -kick * snare))
-        values["tone_bar"] = float(q[3, :, 0].max() - q[3, :, 0].mean())
-        values["opens"] = float(np.exp(-0.5 * (((opening - phase / 4 + 0.5) % 1.0 - 0.5) / _SLOT_WIDTH) ** 2))
-        features.append(values)
-    return features
+    return counted.astype(np.float64).reshape(_BANDS, count)
 
 
 def _opening(events: Events, beats: Floats) -> float:
@@ -152,48 +240,50 @@ def _opening(events: Events, beats: Floats) -> float:
     return float(beats[clear[0]] % 1.0) if len(clear) else 0.0
 
 
-def _fold(table: Floats) -> Floats:
-    """Mean of each of sixteen slots, of shape (rows, 16)."""
-    whole = table.shape[1] // SLOTS * SLOTS
-    result: Floats = table[:, :whole].reshape(len(table), -1, SLOTS).mean(axis=1)
-    return result
+class Tones:
+    """How far the pitches after a place differ from those before it (cosine distance), for any beat."""
+
+    def __init__(self, bands: OnsetBands, pulse_times_s: Floats) -> None:
+        self._hop_s = bands.tones_hop_s
+        self._tones = bands.tones.astype(np.float64)
+        self._total = np.vstack([np.zeros(bands.tones.shape[1]), np.cumsum(self._tones, axis=0)])
+        self._pulse_times_s = pulse_times_s
+
+    def changes(self, ratio: float, count: int) -> tuple[Floats, Floats]:
+        """Change at each twelfth of a beat, comparing the beat before with the beat after: all pitches, and the bass.
+
+        Measured at thirds and quarters of beats, zero elsewhere."""
+        result = np.zeros((2, count))
+        times_s = self._pulse_times_s
+        if len(self._tones) < 2 or len(times_s) < 2:
+            return result[0], result[1]
+        slots = np.arange(-TWELFTHS, count + TWELFTHS + 1)
+        place = slots / TWELFTHS / ratio
+        last = len(times_s) - 1
+        times = np.interp(place, np.arange(last + 1), times_s)
+        step = float(np.median(np.diff(times_s)))
+        times += np.where(place > last, (place - last) * step, 0.0) + np.where(place < 0, place * step, 0.0)
+        rows = np.clip(times / self._hop_s + 0.5, 0, len(self._tones))
+        low = np.minimum(rows.astype(np.int64), len(self._tones) - 1)
+        at = self._total[low] + (rows - low)[:, None] * self._tones[low]
+        span = at[TWELFTHS:] - at[:-TWELFTHS]
+        chosen = np.flatnonzero(np.isin(np.arange(count) % TWELFTHS, PHASES))
+        before, after = span[chosen], span[chosen + TWELFTHS]
+        for row, pitches in enumerate((slice(None), slice(0, _BASS_TONES))):
+            b, a = before[:, pitches], after[:, pitches]
+            norms = np.sqrt(np.einsum("ij,ij->i", b, b) * np.einsum("ij,ij->i", a, a))
+            cosine = np.einsum("ij,ij->i", b, a) / np.maximum(norms, 1e-9)
+            result[row, chosen] = np.where(norms > 1e-9, 1.0 - cosine, 0.0)
+        return result[0], result[1]
 
 
-def _tone_changes(bands: OnsetBands, pulse_times_s: Floats, ratio: float, count: int) -> Floats:
-    """How far the pitches of the beat after each slot differ from those of the beat before (cosine distance)."""
-    if len(bands.tones) < 2 or len(pulse_times_s) < 2:
-        return np.zeros(count)
-    place = np.arange(-4, count + 5) / 4 / ratio
-    times = np.interp(place, np.arange(len(pulse_times_s)), pulse_times_s)
-    step = np.median(np.diff(pulse_times_s))
-    times += np.where(place > len(pulse_times_s) - 1, (place - len(pulse_times_s) + 1) * step, 0.0)
-    times += np.where(place < 0, place * step, 0.0)
-    total = np.vstack([np.zeros(bands.tones.shape[1]), np.cumsum(bands.tones, axis=0, dtype=np.float64)])
-    rows = np.clip(times / bands.tones_hop_s + 0.5, 0, len(bands.tones))
-    low = np.minimum(rows.astype(np.int64), len(bands.tones) - 1)
-    at = total[low] + (rows - low)[:, None] * (total[low + 1] - total[low])
-    span = at[4:] - at[:-4]
-    before, after = span[:count], span[4 : count + 4]
-    norms = np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1)
-    result: Floats = np.where(norms > 1e-9, 1.0 - (before * after).sum(axis=1) / np.maximum(norms, 1e-9), 0.0)
-    return result
-
-
-def _repetition(table: Floats) -> dict[str, float]:
-    """Likeness of the slots to those 4, 8 and 16 beats later, against those 3 and 6 beats later."""
-    rows = np.sqrt(table)
+def _repetition(rows: Floats, lags: tuple[float, ...]) -> list[float]:
+    """Likeness of the slots to those some beats later."""
     rows = rows - rows.mean(axis=1, keepdims=True)
     energy = float((rows**2).sum())
-    if energy <= 0.0:
-        return {"repeats": 0.0, "repeats_odd": 0.0}
-
-    def likeness(beats: int) -> float:
-        lag = beats * 4
-        if lag >= rows.shape[1]:
-            return 0.0
-        return float((rows[:, lag:] * rows[:, :-lag]).sum() / energy)
-
-    return {
-        "repeats": (likeness(4) + likeness(8) + likeness(16)) / 3,
-        "repeats_odd": (likeness(3) + likeness(6) + likeness(12)) / 3,
-    }
+    result = []
+    for lag in lags:
+        steps = round(lag * TWELFTHS)
+        enough = energy > 0 and steps < rows.shape[1] // 2
+        result.append(float((rows[:, steps:] * rows[:, :-steps]).sum() / energy) if enough else 0.0)
+    return result

@@ -170,8 +170,8 @@ class TrackAnalysis:
     ``true_peak_dbtp`` are None for silence, ``short_term_max_lufs`` and ``loudness_range_lu`` (EBU Tech 3341 and 3342)
     also for what is shorter than three seconds. ``keys`` are the keys one after another where a track has one; ``key``
     is that of the longest. ``voice`` lists the spans that are likely vocal. ``readings`` are the ways to hear the beat,
-    the chosen one first, and ``metre_confidence`` (0 to 1) is how sure ``beats_per_bar`` is. ``loops`` lists, for each usual length, the
-    loops at section starts and the best ones to leave by.
+    the chosen one first, and ``metre_confidence`` (0 to 1) is how sure ``beats_per_bar`` is. ``loops`` lists, for each
+    usual length, the loops at section starts and the best ones to leave by.
     """
 
     engine: str

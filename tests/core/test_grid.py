@@ -173,3 +173,59 @@ def test_four_seconds_of_clicks_are_enough() -> None:
     sound = np.zeros(4 * drums.RATE)
     sound[:: drums.RATE // 2] = 1.0
     assert grid_of(sound).tempo_bpm == pytest.approx(120.0, abs=0.1)
+
+
+def waltz(beats_s: np.ndarray, seconds: float) -> np.ndarray:
+    """Bass on one, chords on two and three, a chord change each bar."""
+    out = 0.8 * drums.place(drums.kick(), beats_s[::3], seconds)
+    out += 0.4 * drums.place(drums.snare(), np.concatenate([beats_s[1::3], beats_s[2::3]]), seconds)
+    for turn, root in enumerate((45, 41, 48, 43)):
+        out += 0.2 * drums.place(drums.note(root, 0.4), beats_s[3 * turn :: 12], seconds)
+        for step in (12, 15, 19):
+            for beat in (1, 2):
+                out += 0.1 * drums.place(drums.note(root + step, 0.3), beats_s[3 * turn + beat :: 12], seconds)
+    return out
+
+
+@pytest.mark.parametrize("tempo_bpm", [96.0, 110.0])
+def test_a_waltz_has_three_beats_in_a_bar(tempo_bpm: float) -> None:
+    truth_s = drums.even_beats(tempo_bpm, 0.3, 70.0)
+    grid = grid_of(waltz(truth_s, 70.0))
+    assert grid.tempo_bpm == pytest.approx(tempo_bpm, abs=0.01)
+    assert grid.grouping.beats_per_bar == 3
+    assert grid.readings[0].beats_per_bar == 3
+    assert any(reading.words == "four beats a bar" for reading in grid.readings)
+
+
+def test_readings_begin_with_the_chosen_one_and_hold_what_one_key_may_change() -> None:
+    truth_s = drums.even_beats(100.0, 0.4, 60.0)
+    grid = grid_of(drums.track(truth_s, 60.0))
+    chosen, *others = grid.readings
+    assert (chosen.bpm, chosen.beats_per_bar) == (pytest.approx(100.0, abs=0.01), 4)
+    assert chosen.first_beat_us == round(grid.beats_s[0] * 1e6)
+    scores = [reading.score for reading in others]
+    assert scores == sorted(scores, reverse=True)
+    found = {reading.words: reading for reading in others}
+
+    assert found["double the tempo"].bpm == pytest.approx(200.0, abs=0.02)
+    # Half a beat later than a beat at 0.4 s is 0.7 s; the first such beat inside the audio is 0.1 s.
+    assert found["half a beat later"].first_beat_us / 1e6 == pytest.approx(0.1, abs=0.003)
+    assert found["three beats a bar"].beats_per_bar == 3
+    assert sum(scores) + chosen.score < 1.1
+
+
+def test_a_wandering_drummer_is_followed_through_a_breakdown() -> None:
+    rng = np.random.default_rng(6)
+    width = np.hanning(33)
+    noise = np.convolve(rng.standard_normal(400), width / width.sum(), mode="same")[40:340]
+    truth_s = 0.4 + np.concatenate([[0], np.cumsum(60 / 112 * (1 + 0.005 * noise / noise.std()))])
+    seconds = truth_s[-1] + 0.4
+    sound = drums.track(truth_s, seconds)
+    first, last = (int(truth_s[beat] * drums.RATE) for beat in (112, 144))
+    sound[first:last] = 0
+    halves_s = (truth_s[112:144] + truth_s[113:145]) / 2
+    played_s = np.concatenate([truth_s[112:144], halves_s])
+    sound += (0.2 * drums.place(drums.note(69, 0.2), played_s, seconds)).astype(np.float32)
+    grid = grid_of(sound)
+    assert not grid.steady
+    assert f_measure(truth_s, grid, 0.02) > 0.98

@@ -1,0 +1,276 @@
+"""Fits the weights of ``analysis_worker.core.metre`` and ``grouping``: ``python -m tests.accuracy.fit_metre``.
+
+Material: rhythms drawn from seeds (``rhythms``), the tune half of the synthetic tracks (``material``), and the ten
+modules of the corpus (``make corpus``), each with exact beats. Features are kept under ``build/metre``: a second run
+only fits. Printed before the weights are written:
+
+- rhythms, five parts, each measured with the weights of the other four;
+- the synthetic tracks by those weights, too: never fitted on;
+- the modules, each measured with all but itself, and with no module at all.
+
+Confidence: a softmax that was fitted to tell readings apart is too sure of itself on other music. Its scores are
+divided by a temperature (C. Guo et al., "On calibration of modern neural networks", ICML 2017), chosen so that the
+held-out tracks are least surprising.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import pickle
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+from scipy import optimize
+
+from analysis_worker.core import grouping, metre
+from analysis_worker.core.grid import Pulse, find_pulse
+from analysis_worker.core.onsets import OnsetBands, onset_bands
+from tests.accuracy.network import Example, fit
+from tests.accuracy.rhythms import RATE, rhythm
+
+Floats = NDArray[np.float64]
+
+CACHE = Path("build/metre")
+WEIGHTS = Path(metre.__file__).with_name("metre_weights.json")
+FOLDS = 5
+SETTINGS = {"hidden": 20, "decay": 2e-4, "epochs": 60}
+MEMBERS = 3
+_REAL_WEIGHT = 12.0
+_SYNTHETIC_WEIGHT = 3.0
+_NEAR_BEAT = 0.06
+_GROUPING_DECAY = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Features of one track: of its readings (which are right), and of the grouping of its true beats."""
+
+    name: str
+    kind: str
+    features: Floats
+    right: NDArray[np.bool_]
+    grouping: Floats | None
+    beats_per_bar: int
+
+    def example(self) -> Example:
+        """The case as the network learns it."""
+        weight = {"real": _REAL_WEIGHT, "synthetic": _SYNTHETIC_WEIGHT}.get(self.kind, 1.0)
+        return Example(self.name, self.features, self.right, weight)
+
+
+def case_of(name: str, kind: str, bands: OnsetBands, duration_s: float, beats_s: Floats, per_bar: int) -> Case | None:
+    """Measure one track; None where no pulse is found."""
+    pulse = find_pulse(bands, duration_s)
+    if pulse is None:
+        return None
+    tempo_bpm = 60.0 / pulse.period_s
+    found, features = metre.measure_readings(pulse.events, pulse.positions, bands, pulse.times_s, tempo_bpm)
+    group = None
+    if len(beats_s) >= grouping.MIN_BEATS:
+        group = grouping.measure_grouping(pulse.events, bands, beats_s)
+    return Case(name, kind, features, _right(pulse, found, beats_s), group, per_bar)
+
+
+def _right(pulse: Pulse, found: list[tuple[float, int]], beats_s: Floats) -> NDArray[np.bool_]:
+    """Which readings put their beats on the true ones, in the middle half of the track."""
+    middle = beats_s[len(beats_s) // 4 : 3 * len(beats_s) // 4 + 1]
+    places = np.interp(middle, pulse.times_s, np.arange(len(pulse.times_s)))
+    if len(places) < 4:
+        return np.zeros(len(found), dtype=bool)
+    pulses_per_beat = float(np.median(np.diff(places)))
+    right = []
+    for ratio, phase in found:
+        off = (places * ratio - phase / metre.TWELFTHS + 0.5) % 1.0 - 0.5
+        right.append(abs(ratio * pulses_per_beat - 1.0) < 0.02 and float(np.median(np.abs(off))) < _NEAR_BEAT)
+    return np.array(right)
+
+
+def rhythm_cases(first: int, last: int) -> Iterator[Case]:
+    """Cases of the rhythms of these seeds."""
+    for seed in range(first, last):
+        made = rhythm(seed)
+        seconds = len(made.mono) / RATE
+        case = case_of(made.manner, "rhythm", onset_bands(made.mono), seconds, made.beats_s, made.beats_per_bar)
+        if case is not None:
+            yield case
+
+
+def track_cases(tracks: list[Any]) -> Iterator[Case]:
+    """Cases of synthetic or real tracks."""
+    for track in tracks:
+        path, known = track.path_and_reference()
+        samples, rate = soundfile.read(path, dtype="float32", always_2d=True)
+        assert rate == RATE
+        per_bar = getattr(known.full, "beats_per_bar", 4)
+        bands = onset_bands(samples.mean(axis=1))
+        case = case_of(track.name, track.kind, bands, len(samples) / rate, known.beats_s, per_bar)
+        if case is not None:
+            yield case
+
+
+def kept(name: str, make: Iterator[Case]) -> list[Case]:
+    """The cases of a part, made once."""
+    CACHE.mkdir(parents=True, exist_ok=True)
+    path = CACHE / f"{name}.pickle"
+    if path.exists():
+        with path.open("rb") as source:
+            cases: list[Case] = pickle.load(source)
+        if cases and cases[0].features.shape[1] == len(metre.FEATURES):
+            return cases
+    cases = list(make)
+    with path.open("wb") as target:
+        pickle.dump(cases, target)
+    return cases
+
+
+def networks(cases: list[Case], members: int = MEMBERS) -> list[metre.Network]:
+    """Some networks that differ in their seeds only; their mean is steadier than one."""
+    examples = [case.example() for case in cases]
+    return [
+        fit(examples, hidden=SETTINGS["hidden"], decay=SETTINGS["decay"], epochs=SETTINGS["epochs"], seed=seed)  # type: ignore[arg-type]
+        for seed in range(members)
+    ]
+
+
+def scores_of(nets: list[metre.Network], case: Case) -> Floats:
+    """Scores of the readings of a case."""
+    result: Floats = np.mean([net.score(case.features) for net in nets], axis=0)
+    return result
+
+
+def is_right(scores: Floats, case: Case) -> bool:
+    """Is the best reading a right one?"""
+    return bool(case.right[int(scores.argmax())])
+
+
+def best_temperature(scored: list[tuple[Floats, Case]]) -> float:
+    """The temperature at which the right readings of held-out cases are least surprising."""
+    able = [(scores, case) for scores, case in scored if case.right.any()]
+
+    def surprise(log_temperature: float) -> float:
+        total = 0.0
+        for scores, case in able:
+            cooled = scores / np.exp(log_temperature)
+            odds = np.exp(cooled - cooled.max())
+            total -= float(np.log(odds[case.right].sum() / odds.sum() + 1e-12))
+        return total / len(able)
+
+    return float(np.exp(optimize.minimize_scalar(surprise, bounds=(-1.0, 2.0), method="bounded").x))
+
+
+def fit_grouping(cases: list[Case]) -> dict[str, object]:
+    """Multinomial logistic regression with ridge, by L-BFGS."""
+    able = [case for case in cases if case.grouping is not None and case.beats_per_bar in grouping.GROUPS]
+    x = np.array([case.grouping for case in able])
+    middle, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-3)
+    x = np.hstack([np.clip((x - middle) / scale, -4.0, 4.0), np.ones((len(x), 1))])
+    y = np.eye(len(grouping.GROUPS))[[grouping.GROUPS.index(case.beats_per_bar) for case in able]]
+
+    def loss(flat: Floats) -> tuple[float, Floats]:
+        w = flat.reshape(x.shape[1], len(grouping.GROUPS))
+        score = x @ w
+        score -= score.max(axis=1, keepdims=True)
+        odds = np.exp(score)
+        odds /= odds.sum(axis=1, keepdims=True)
+        value = -float((y * np.log(odds + 1e-12)).sum()) + 0.5 * _GROUPING_DECAY * float((w**2).sum())
+        return value, (x.T @ (odds - y) + _GROUPING_DECAY * w).ravel()
+
+    start = np.zeros(x.shape[1] * len(grouping.GROUPS))
+    found = optimize.minimize(loss, start, jac=True, method="L-BFGS-B")
+    return {
+        "features": list(grouping.FEATURES),
+        "weights": found.x.reshape(x.shape[1], -1).round(4).tolist(),
+        "middle": middle.round(4).tolist(),
+        "scale": scale.round(4).tolist(),
+    }
+
+
+def grouping_right(weights: dict[str, object], case: Case) -> bool | None:
+    """Is the most likely grouping of the true beats the right one? None where it was not measured."""
+    if case.grouping is None:
+        return None
+    x = np.clip((case.grouping - np.asarray(weights["middle"])) / np.asarray(weights["scale"]), -4.0, 4.0)
+    best = int((np.append(x, 1.0) @ np.asarray(weights["weights"])).argmax())
+    return grouping.GROUPS[best] == case.beats_per_bar
+
+
+def _print_share(title: str, rights: list[bool | None]) -> None:
+    known = [right for right in rights if right is not None]
+    share = f" ({np.mean(known):.3f})" if known else ""
+    print(f"{title}: {sum(known)} of {len(known)} right{share}", flush=True)
+
+
+def main() -> int:
+    """Measure, cross-validate, fit on everything, write the weights."""
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy.fit_metre", description="Fit the metre.")
+    parser.add_argument("--rhythms", type=int, default=4_000)
+    parser.add_argument("--dry", action="store_true", help="measure only, write no weights")
+    arguments = parser.parse_args()
+    from tests.accuracy import material
+
+    rhythms = [
+        case
+        for first in range(0, arguments.rhythms, 500)
+        for case in kept(f"rhythms-{first}", rhythm_cases(first, first + 500))
+    ]
+    synthetic = kept("synthetic", track_cases(material.synthetic()))
+    real = kept("real", track_cases(material.real()))
+    held_out: list[tuple[Floats, Case]] = []
+    synthetic_scores = np.zeros(len(synthetic), dtype=object)
+    groups: list[bool | None] = []
+    for fold in range(FOLDS):
+        rest = [case for place, case in enumerate(rhythms + synthetic) if place % FOLDS != fold]
+        asked = [case for place, case in enumerate(rhythms + synthetic) if place % FOLDS == fold]
+        nets, weights = networks(rest + real, 1), fit_grouping(rest + real)
+        held_out += [(scores_of(nets, case), case) for case in asked]
+        groups += [grouping_right(weights, case) for case in asked]
+    del synthetic_scores
+    for kind in ("rhythm", "synthetic"):
+        chosen = [(scores, case) for scores, case in held_out if case.kind == kind]
+        _print_share(f"{kind}, held out", [is_right(scores, case) for scores, case in chosen])
+        for name in sorted({case.name for _, case in chosen}) if kind == "rhythm" else ():
+            _print_share(f"  {name}", [is_right(scores, case) for scores, case in chosen if case.name == name])
+        for scores, case in chosen:
+            if kind == "synthetic" and not is_right(scores, case):
+                print(f"  wrong: {case.name}{'' if case.right.any() else ' (no reading right)'}")
+    _print_share("grouping, held out", groups)
+    for number in grouping.GROUPS:
+        told = [right for right, (_, case) in zip(groups, held_out, strict=True) if case.beats_per_bar == number]
+        _print_share(f"  {number} beats a bar", told)
+    bare = networks(rhythms + synthetic)
+    _print_share("modules, with no module in the fit", [is_right(scores_of(bare, case), case) for case in real])
+    alone = []
+    for case in real:
+        nets = networks([other for other in rhythms + synthetic + real if other is not case], 1)
+        scores = scores_of(nets, case)
+        alone.append((scores, case))
+        print(f"  {case.name}: {'right' if is_right(scores, case) else 'WRONG'}", flush=True)
+    _print_share("modules, each left out of its fit", [is_right(scores, case) for scores, case in alone])
+    temperature = best_temperature([pair for pair in held_out if pair[1].kind != "rhythm"] + alone)
+    print(f"temperature: {temperature:.2f}")
+    if not arguments.dry:
+        write(networks(rhythms + synthetic + real), fit_grouping(rhythms + synthetic + real), temperature)
+    return 0
+
+
+def write(nets: list[metre.Network], groups: dict[str, object], temperature: float) -> None:
+    """Write the weights beside the module that reads them."""
+    names = ("middle", "scale", "hidden", "hidden_bias", "out", "direct")
+    document = {
+        "fitted_by": "python -m tests.accuracy.fit_metre",
+        "features": list(metre.FEATURES),
+        "temperature": round(temperature, 3),
+        "networks": [{name: np.asarray(getattr(net, name)).round(4).tolist() for name in names} for net in nets],
+        "grouping": groups,
+    }
+    WEIGHTS.write_text(json.dumps(document) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
