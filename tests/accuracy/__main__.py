@@ -15,6 +15,8 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, help="tracks measured side by side (each about 1 GB)")
     parser.add_argument("--part", choices=("all", "grid"), default="all", help="grid: beats and bars only")
     parser.add_argument("--kind", choices=("all", "synthetic", "real"), default="all")
+    parser.add_argument("--half", choices=("tune", "report", "both"), default="report", help="of the invented tracks")
+    parser.add_argument("--limit", type=int, default=0, help="only so many tracks of each kind")
     parser.add_argument("--only", default="", help="only tracks whose name holds this")
     parser.add_argument("--no-baseline", action="store_true")
     parser.add_argument("--check", action="store_true", help="exit 1 where a goal is missed")
@@ -22,9 +24,11 @@ def main() -> int:
     real = material.real()
     if not real and arguments.kind != "synthetic":
         print("The real tracks are not here and are left out: make corpus fetches and renders them.")
+    invented = material.synthetic(None if arguments.half == "both" else arguments.half)
     tracks = [
         track
-        for track in [*material.synthetic(), *real]
+        for tracks in (invented, real)
+        for track in tracks[: arguments.limit or None]
         if arguments.only in track.name and arguments.kind in ("all", track.kind)
     ]
     if not tracks:

@@ -1,21 +1,26 @@
-"""What is measured: invented tracks of two to three minutes in every style, and the corpus of real ones."""
+"""What is measured: invented tracks of one to three minutes as wide as real ones, and the corpus of real ones.
+
+Invented tracks come from their number alone. Even numbers are for tuning, odd ones for reporting: whatever is fitted or
+chosen by looking is fitted and chosen on the first half, and only the second half counts.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fixtures import corpus
-from fixtures.arrange import GROOVES
 from fixtures.demo import DemoSpec, write_one
-from fixtures.generate import SHORT_LAYOUT, SLIPPED_LAYOUT, STYLES, TrackSpec, Truth, truth_for
-from fixtures.plan import Layout, Style
+from fixtures.generate import TrackSpec, Truth, truth_for
+from fixtures.spec import SHORT_LAYOUT, SLIPPED_LAYOUT, STYLES, Layout, Style
 
 SYNTHETIC_FOLDER = Path("build/accuracy")
-COUNT = 48
+COUNT = 208
+Half = Literal["tune", "report"]
 
 _ANSWERED: Layout = (
     ("intro", 16),
@@ -39,21 +44,43 @@ _SLOW: Layout = (
     ("drop", 16),
     ("outro", 8),
 )
+_ODD: Layout = (
+    ("intro", 17),
+    ("breakdown", 8),
+    ("build-up", 10),
+    ("drop", 16),
+    ("bridge", 8),
+    ("breakdown", 12),
+    ("build-up", 8),
+    ("drop", 16),
+    ("outro", 12),
+)
+"""Phrase lines that slip by one, two and four bars."""
+
+_LOOP: Layout = (("bridge", 48),)
+_SONG: Layout = (("intro", 4), ("bridge", 12), ("bridge", 8), ("bridge", 12), ("bridge", 12), ("outro", 4))
+"""Verses and choruses: louder and softer, but the drums never leave."""
+
+_AMBIENT: Layout = (("intro", 16), ("bridge", 16), ("bridge", 16), ("outro", 8))
+_DANCED: tuple[Layout, ...] = (SHORT_LAYOUT, SHORT_LAYOUT, SLIPPED_LAYOUT, _ANSWERED, _ODD)
 
 _TEMPO_BPM: dict[Style, tuple[float, float]] = {
-    "house": (118, 128),
-    "techno": (128, 146),
-    "trance": (132, 142),
-    "breaks": (124, 140),
-    "two-step": (168, 176),
-    "half-time": (160, 174),
-    "downtempo": (84, 100),
-    "live": (100, 124),
+    "house": (116, 130),
+    "techno": (126, 150),
+    "trance": (130, 145),
+    "breaks": (122, 142),
+    "two-step": (164, 178),
+    "half-time": (140, 174),
+    "downtempo": (76, 104),
+    "live": (92, 140),
+    "waltz": (100, 168),
 }
-_KEYS = (
-    *(f"{tonic} minor" for tonic in ("A", "C", "D", "E", "F", "G", "B", "Bb", "F#", "C#", "Eb", "G#")),
-    *(f"{tonic} major" for tonic in ("C", "G", "F", "Eb", "D", "A")),
+_KEYS = tuple(
+    f"{tonic} {mode}"
+    for mode in ("minor", "minor", "major")
+    for tonic in ("A", "C", "D", "E", "F", "G", "B", "Bb", "F#", "C#", "Eb", "G#")
 )
+"""All 24 keys, minor ones twice: most dance music is minor (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +122,10 @@ class Track:
         return self.real.path, reference
 
 
-def synthetic(count: int = COUNT) -> list[Track]:
-    """Invented tracks, the same ones each time: eight styles in turn, tempos whole and fractional, every key."""
-    return [_invented(number) for number in range(count)]
+def synthetic(half: Half | None = None) -> list[Track]:
+    """Invented tracks, the same ones each time; one half of them, or all."""
+    numbers = {"tune": range(0, COUNT, 2), "report": range(1, COUNT, 2), None: range(COUNT)}[half]
+    return [_invented(number) for number in numbers]
 
 
 def real() -> list[Track]:
@@ -106,32 +134,106 @@ def real() -> list[Track]:
 
 
 def _invented(number: int) -> Track:
-    rng = np.random.default_rng([number, 11])
-    style = STYLES[number % len(STYLES)]
+    rng = np.random.default_rng([number, 31])
+    # Pairs of numbers share a style, so that both halves hold as many of each.
+    style = STYLES[number // 2 % len(STYLES)]
     low, high = _TEMPO_BPM[style]
     tempo_bpm = float(rng.uniform(low, high))
     # A third each: whole, to a quarter, to a hundredth. Real tracks are mostly whole, and the rest must not be snapped.
-    tempo_bpm = (round(tempo_bpm), round(tempo_bpm * 4) / 4, round(tempo_bpm, 2))[number % 3]
-    layout = _SLOW if style == "downtempo" else (SHORT_LAYOUT, SLIPPED_LAYOUT, _ANSWERED, SHORT_LAYOUT)[rng.integers(4)]
-    step = number in (9, 20, 31, 42)
-    wanders = number in (7, 15, 23, 39)
+    tempo_bpm = float((round(tempo_bpm), round(tempo_bpm * 4) / 4, round(tempo_bpm, 2))[int(rng.integers(3))])
+    form = str(rng.choice(["danced", "song", "loop", "ambient"], p=[0.76, 0.12, 0.06, 0.06]))
+    layouts = {"danced": _DANCED, "song": (_SONG,), "loop": (_LOOP,), "ambient": (_AMBIENT,)}[form]
+    layout = layouts[int(rng.integers(len(layouts)))]
+    if style == "downtempo" and form == "danced":
+        layout = _SLOW
+    key = _KEYS[int(rng.integers(len(_KEYS)))]
     spec = TrackSpec(
-        seed=2_000 + number,
-        tempo_bpm=float(tempo_bpm),
-        first_beat_s=round(float(rng.uniform(0.05, 1.6)), 3),
+        seed=5_000 + number,
+        tempo_bpm=tempo_bpm,
+        first_beat_s=round(float(rng.choice([0.0, rng.uniform(0.02, 1.8)], p=[0.15, 0.85])), 3),
         style=style,
         layout=layout,
-        key=_KEYS[int(rng.integers(len(_KEYS)))],
+        key=key,
         strongest_drop=int(rng.integers(1, 3)),
-        voice=number % 5 == 0,
-        tempo_changes=((int(layout[0][1] + 24), float(tempo_bpm) + float(rng.choice([-3.0, 1.5, 2.5]))),)
-        if step
-        else (),
-        wander=float(rng.uniform(0.004, 0.008)) if wanders else 0.0,
-        swing=float(rng.uniform(0.1, 0.3)) if style in ("live", "downtempo") else 0.0,
-        silent_beats=int(rng.integers(0, 4)),
-        drumless_intro_bars=int(rng.choice([0, 0, 0, 4, 8])),
-        gain_db=float(rng.choice([-0.5, -0.5, -6.0])),
+        gain_db=float(rng.choice([-0.3, -1.0, -6.0])),
+        silent_beats=int(rng.integers(0, 4 if style != "waltz" else 3)),
+        kit=number + 1,
+        fresh=bool(rng.uniform() < 0.3),
+        trap=bool(rng.uniform() < 0.2),
+        duck=float(rng.uniform(0.1, 0.9)),
+        drive_db=float(rng.uniform(-1, 6)),
+        hats=float(rng.choice([0.0, 0.5, 1.0, 1.0])),
+        drums=form != "ambient",
+        **_opening(rng, layout),
+        **_timing(rng, style, layout, tempo_bpm),
+        **_singing(rng, form),
+        **_edits(rng, layout, key),
     )
-    assert style in GROOVES
-    return Track(f"{number:02d}-{style}", "synthetic", spec, None)
+    return Track("-".join([f"{number:03d}", style, *_traits(spec, form)]), "synthetic", spec, None)
+
+
+def _opening(rng: np.random.Generator, layout: Layout) -> dict[str, Any]:
+    intro = layout[0][1] if layout[0][0] == "intro" else 0
+    return {
+        "drumless_intro_bars": int(min(intro, rng.choice([0, 0, 0, 4, 8, 16]))),
+        "opening": str(rng.choice(["pads", "arpeggio", "off-beat"])),
+        "bass_line": str(rng.choice(["groove", "groove", "off-beat", "eighths", "long"])),
+        "pickup_beats": int(rng.choice([0, 1, 2, 3], p=[0.88, 0.04, 0.04, 0.04])),
+        "fades": ((0, 0), (0, 8), (4, 8))[int(rng.choice(3, p=[0.9, 0.06, 0.04]))] if layout[-1][1] >= 8 else (0, 0),
+    }
+
+
+def _timing(rng: np.random.Generator, style: Style, layout: Layout, tempo_bpm: float) -> dict[str, Any]:
+    swing = float(rng.uniform(0.08, 0.33)) if rng.uniform() < 0.35 else 0.0
+    live = style in ("live", "waltz", "downtempo")
+    chances = [0.5, 0.06, 0.04, 0.06, 0.34] if live else [0.73, 0.11, 0.07, 0.09, 0.0]
+    kind = str(rng.choice(["straight", "wow", "drift", "step", "wander"], p=chances))
+    change: dict[str, Any] = {
+        "straight": {},
+        "wow": {"wow": float(rng.uniform(0.0005, 0.003)), "wow_hz": float(rng.choice([0.55, 0.75]))},
+        "drift": {"drift": float(rng.uniform(0.002, 0.01) * rng.choice([-1, 1]))},
+        "step": {
+            "tempo_changes": (
+                (sum(bars for _, bars in layout) // 2, round(tempo_bpm + float(rng.choice([-3.0, 1.5, 2.5])), 2)),
+            )
+        },
+        "wander": {"wander": float(rng.uniform(0.003, 0.008))},
+    }[kind]
+    return {"swing": swing, **change}
+
+
+def _singing(rng: np.random.Generator, form: str) -> dict[str, Any]:
+    places = (("breakdown",), ("breakdown", "drop"), ("drop",), ("bridge",))
+    where = places[int(rng.integers(3))] if form == "danced" else ("bridge",)
+    return {"voice": bool(rng.uniform() < 0.35), "sung": where}
+
+
+def _edits(rng: np.random.Generator, layout: Layout, key: str) -> dict[str, Any]:
+    starts = np.cumsum([0, *(bars for _, bars in layout)])
+    inner = int(starts[int(rng.integers(1, len(layout)))]) if len(layout) > 1 else 24
+    tonic, mode = key.split()
+    order = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+    higher = f"{order[(order.index(tonic) + 2) % 12]} {mode}"
+    last = int(starts[-3]) if len(layout) > 3 else None
+    return {
+        "half_bars": (inner - 1,) if rng.uniform() < 0.07 else (),
+        "key_changes": ((last, higher),) if last and rng.uniform() < 0.1 else (),
+    }
+
+
+def _traits(spec: TrackSpec, form: str) -> list[str]:
+    """What is unusual about a track, for its name and for grouping misses."""
+    asked = {
+        form: form != "danced",
+        "wow": bool(spec.wow),
+        "drift": bool(spec.drift),
+        "step": bool(spec.tempo_changes),
+        "wander": bool(spec.wander),
+        "swing": bool(spec.swing),
+        "half-bar": bool(spec.half_bars),
+        "pick-up": bool(spec.pickup_beats),
+        "key-change": bool(spec.key_changes),
+        "slip": any(bars % 8 for _, bars in spec.layout) and form == "danced",
+        "sung": spec.voice,
+    }
+    return [trait for trait, there in asked.items() if there]
