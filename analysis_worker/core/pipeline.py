@@ -19,9 +19,10 @@ from analysis_worker.core.drops import compare_drops
 from analysis_worker.core.energy import bar_energy
 from analysis_worker.core.features import Frames, bar_edges, bar_features, frames_of
 from analysis_worker.core.grid import Grid, estimate_grid
-from analysis_worker.core.key import chroma_of, estimate_key
+from analysis_worker.core.key import estimate_keys
 from analysis_worker.core.loudness import measure
 from analysis_worker.core.onsets import OnsetBands, onset_bands
+from analysis_worker.core.pitches import pitches_of
 from analysis_worker.core.results import ENGINE_VERSION, Contour, Drop, Loop, Section, TrackAnalysis
 from analysis_worker.core.seams import bar_lines, find_loops
 from analysis_worker.core.sections import find_sections
@@ -52,7 +53,7 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     tell("sections")
     laid = _lay_on_grid(mono, loudness.power, bands, grid, bars, duration_s)
     tell("key")
-    key = estimate_key(chroma_of(mono, ANALYSIS_RATE))
+    keys = estimate_keys(pitches_of(mono, ANALYSIS_RATE), duration_s, grid.beats_s[bars.phrases])
     sections, drops, energy, contour, loops = laid
     return TrackAnalysis(
         engine=ENGINE_VERSION,
@@ -72,7 +73,8 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
         phrase_confidence=_share(bars.phrase_confidence),
         sections=sections,
         drops=drops,
-        key=key,
+        key=keys.main,
+        keys=keys.spans,
         loudness_lufs=_rounded(loudness.integrated_lufs),
         true_peak_dbtp=_rounded(loudness.true_peak_dbtp),
         short_term_max_lufs=_rounded(loudness.short_term_max_lufs),
