@@ -13,6 +13,7 @@ in every other decoder (1,105 frames with the common encoder), and is left so, b
 from __future__ import annotations
 
 import hashlib
+import mmap
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -51,10 +52,25 @@ _UNKNOWN_FRAMES: Final = 1 << 62
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Audio:
-    """Samples of shape (frames, channels), float32, full scale ±1, at ``sample_rate`` frames a second."""
+    """Samples of shape (frames, channels), float32, full scale ±1, at ``sample_rate`` frames a second.
+
+    ``samples`` may be mapped from a file (``numpy.memmap``); go through them by ``blocks``, and an hour takes no more
+    memory than a minute.
+    """
 
     samples: NDArray[np.float32]
     sample_rate: int
+
+    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[NDArray[np.float32]]:
+        """The sound in blocks of shape (up to ``frames``, channels), each good until the next is asked for.
+
+        Pages of a mapped file are given back behind the reader; they stay in the system's cache.
+        """
+        mapping = self.samples.base if isinstance(self.samples.base, mmap.mmap) else None
+        for start in range(0, len(self.samples), frames):
+            yield self.samples[start : start + frames]
+            if mapping is not None and hasattr(mmap, "MADV_DONTNEED"):
+                mapping.madvise(mmap.MADV_DONTNEED)
 
     @property
     def duration_s(self) -> float:
@@ -165,9 +181,7 @@ def for_analysis(audio: Audio) -> Audio:
 
     More than two channels become their mean in one: files do not reliably say which channel is where.
     """
-    starts = range(0, len(audio.samples), BLOCK_FRAMES)
-    blocks = (audio.samples[start : start + BLOCK_FRAMES] for start in starts)
-    parts = list(analysis_blocks(blocks, sample_rate=audio.sample_rate, channels=audio.samples.shape[1]))
+    parts = list(analysis_blocks(audio.blocks(), sample_rate=audio.sample_rate, channels=audio.samples.shape[1]))
     if not parts:
         return Audio(np.zeros((0, analysis_channels(audio.samples.shape[1])), np.float32), ANALYSIS_RATE)
     return Audio(np.concatenate(parts), ANALYSIS_RATE)

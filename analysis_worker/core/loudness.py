@@ -12,6 +12,7 @@ track.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +32,7 @@ _RANGE_PERCENT = (10.0, 95.0)  # Tech 3342
 _BLOCK_HOPS = 40
 _SHORT_TERM_HOPS = 300  # Tech 3341: 3 s
 _STEP_HOPS = 10
-_FRAMES_AT_ONCE = 1 << 17
+_FRAMES_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +55,18 @@ def measure(samples: NDArray[np.float32], sample_rate: int) -> Loudness:
 
     ``samples`` has shape (frames, channels), full scale at 1.0.
     """
-    power = k_weighted_power(samples, sample_rate)
-    return Loudness(
-        integrated(power), true_peak(samples, sample_rate), short_term_max(power), loudness_range(power), power
-    )
+    return measure_blocks(_in_blocks(samples), sample_rate, samples.shape[1])
+
+
+def measure_blocks(blocks: Iterable[NDArray[np.float32]], sample_rate: int, channels: int) -> Loudness:
+    """Measure a track that comes in blocks of shape (frames, channels), of any lengths."""
+    power, peak = PowerMeter(sample_rate, channels), PeakMeter(sample_rate, channels)
+    for block in blocks:
+        columns = np.ascontiguousarray(block.T)
+        power.add(columns)
+        peak.add(columns)
+    curve = power.finish()
+    return Loudness(integrated(curve), peak.finish(), short_term_max(curve), loudness_range(curve), curve)
 
 
 def k_weighting(sample_rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -96,26 +105,51 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
     return weights
 
 
-def k_weighted_power(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
+class PowerMeter:
     """K-weighted power per ``HOP_S``, summed over channels by weight; the incomplete last step is dropped."""
-    frames, channels = samples.shape
-    steps = int(frames / (HOP_S * sample_rate))
-    edges = np.round(np.arange(steps + 1) * (HOP_S * sample_rate)).astype(np.int64)
-    total = np.zeros(steps)
-    b, a = k_weighting(sample_rate)
-    steps_at_once = max(1, int(_FRAMES_AT_ONCE / (HOP_S * sample_rate)))
-    for channel, weight in enumerate(channel_weights(channels)):
-        if weight == 0.0:
-            continue
-        state = np.zeros(len(a) - 1)
-        for first in range(0, steps, steps_at_once):
-            bounds = edges[first : min(first + steps_at_once, steps) + 1]
-            block = samples[bounds[0] : bounds[-1], channel].astype(np.float64)
-            filtered, state = signal.lfilter(b, a, block, zi=state)
+
+    def __init__(self, sample_rate: int, channels: int) -> None:
+        self._step = HOP_S * sample_rate
+        self._weights = channel_weights(channels)
+        self._b, self._a = k_weighting(sample_rate)
+        self._states = np.zeros((channels, len(self._a) - 1))
+        self._waiting = np.zeros((channels, 0), np.float32)
+        self._done = 0
+        self._parts: list[NDArray[np.float64]] = [np.zeros(0)]
+
+    def add(self, columns: NDArray[np.float32]) -> None:
+        """Take the next samples, of shape (channels, frames)."""
+        columns = np.concatenate([self._waiting, columns], axis=1)
+        begin = round(self._done * self._step)
+        steps = int((begin + columns.shape[1]) / self._step) - self._done
+        edges = np.round((self._done + np.arange(steps + 1)) * self._step).astype(np.int64) - begin
+        if edges[-1] > columns.shape[1]:  # the step ends on the sample after the last
+            steps, edges = steps - 1, edges[:-1]
+        self._waiting = columns[:, max(0, edges[-1]) :].copy()
+        if steps < 1:
+            return
+        total = np.zeros(steps)
+        for channel, weight in enumerate(self._weights):
+            if weight == 0.0:
+                continue
+            block = columns[channel, : edges[-1]].astype(np.float64)
+            filtered, self._states[channel] = signal.lfilter(self._b, self._a, block, zi=self._states[channel])
             np.square(filtered, out=filtered)
-            sums = np.add.reduceat(filtered, bounds[:-1] - bounds[0])
-            total[first : first + len(sums)] += weight * sums / np.diff(bounds)
-    return total
+            total += weight * np.add.reduceat(filtered, edges[:-1]) / np.diff(edges)
+        self._parts.append(total)
+        self._done += steps
+
+    def finish(self) -> NDArray[np.float64]:
+        """The whole curve, one value per ``HOP_S``."""
+        return np.concatenate(self._parts)
+
+
+def k_weighted_power(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
+    """The curve of ``PowerMeter`` for samples of shape (frames, channels)."""
+    meter = PowerMeter(sample_rate, samples.shape[1])
+    for block in _in_blocks(samples):
+        meter.add(block.T)
+    return meter.finish()
 
 
 def integrated(power: NDArray[np.float64]) -> float | None:
@@ -166,19 +200,6 @@ def span_lufs(power: NDArray[np.float64], start_s: float, end_s: float) -> float
     return float(_to_lufs(np.mean(span) if len(span) else 0.0))
 
 
-def true_peak(samples: NDArray[np.float32], sample_rate: int) -> float | None:
-    """Largest magnitude between and at the samples, over all channels, in dBTP; None for silence."""
-    factor = 4 if sample_rate < 96_000 else 2 if sample_rate < 192_000 else 1
-    peak = float(np.max(np.abs(samples))) if samples.size else 0.0
-    if peak == 0.0:
-        return None
-    if factor > 1:
-        bank = _interpolators(factor)
-        for channel in range(samples.shape[1]):
-            peak = max(peak, _peak_between(samples[:, channel], bank))
-    return float(20 * np.log10(peak))
-
-
 _TAPS = 24
 _TOGETHER = 16
 
@@ -202,19 +223,45 @@ def _interpolators(factor: int) -> NDArray[np.float32]:
     return np.array(columns, dtype=np.float32).T.copy()
 
 
-def _peak_between(channel: NDArray[np.float32], bank: NDArray[np.float32]) -> float:
-    before = _TAPS // 2 - 1
-    peak = 0.0
-    for first in range(0, len(channel), _FRAMES_AT_ONCE):
-        last = min(first + _FRAMES_AT_ONCE, len(channel))
-        rows = -(-(last - first) // _TOGETHER)
-        padded = np.zeros(rows * _TOGETHER + _TAPS - 1, dtype=np.float32)
-        start, end = first - before, min(first - before + len(padded), len(channel))
-        padded[max(0, -start) : end - start] = channel[max(0, start) : end]
-        views = np.lib.stride_tricks.sliding_window_view(padded, bank.shape[0])[::_TOGETHER]
-        between = views @ bank
-        peak = max(peak, float(np.max(between)), -float(np.min(between)))
-    return peak
+class PeakMeter:
+    """Largest magnitude between and at the samples, over all channels."""
+
+    def __init__(self, sample_rate: int, channels: int) -> None:
+        factor = 4 if sample_rate < 96_000 else 2 if sample_rate < 192_000 else 1
+        self._bank = _interpolators(factor) if factor > 1 else None
+        self._waiting = np.zeros((channels, _TAPS // 2 - 1), dtype=np.float32)
+        self._peak = 0.0
+
+    def add(self, columns: NDArray[np.float32]) -> None:
+        """Take the next samples, of shape (channels, frames)."""
+        if columns.size:
+            self._peak = max(self._peak, float(np.max(columns)), -float(np.min(columns)))
+        if self._bank is None:
+            return
+        columns = np.concatenate([self._waiting, columns], axis=1)
+        rows = max(0, (columns.shape[1] - _TAPS + 1) // _TOGETHER)
+        for column in columns if rows else ():
+            views = np.lib.stride_tricks.sliding_window_view(column, len(self._bank))[: rows * _TOGETHER : _TOGETHER]
+            between = views @ self._bank
+            self._peak = max(self._peak, float(np.max(between)), -float(np.min(between)))
+        self._waiting = columns[:, rows * _TOGETHER :].copy()
+
+    def finish(self) -> float | None:
+        """The true peak in dBTP; None for silence."""
+        self.add(np.zeros((len(self._waiting), _TOGETHER + _TAPS), dtype=np.float32))
+        return float(20 * np.log10(self._peak)) if self._peak > 0.0 else None
+
+
+def true_peak(samples: NDArray[np.float32], sample_rate: int) -> float | None:
+    """The result of ``PeakMeter`` for samples of shape (frames, channels)."""
+    meter = PeakMeter(sample_rate, samples.shape[1])
+    for block in _in_blocks(samples):
+        meter.add(block.T)
+    return meter.finish()
+
+
+def _in_blocks(samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
+    return (samples[first : first + _FRAMES_AT_ONCE] for first in range(0, len(samples), _FRAMES_AT_ONCE))
 
 
 def _to_lufs(power: NDArray[np.float64] | np.floating | float) -> NDArray[np.float64]:

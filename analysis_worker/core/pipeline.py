@@ -1,8 +1,12 @@
 """From samples to facts: the order in which a track is analysed.
 
-Loudness and true peak are measured on the canonical decode as it is; all else on its mono mix at 44.1 kHz. The grid
-comes first, then what stands on it. Nothing here depends on a clock, on chance or on an earlier track. Silence,
-clicks and noise are analysed like music and simply have no grid, key or sections.
+Loudness and true peak are measured on the canonical decode as it is; all else on its mono mix (``mix``: at 44.1 kHz,
+and at a half and a quarter of that for what needs no more). The grid comes first, then what stands on it. Nothing here
+depends on a clock, on chance or on an earlier track. Silence, clicks and noise are analysed like music and simply have
+no grid, key or sections.
+
+Memory: the decode is read in blocks, twice, and may be mapped from a file; only the mix and curves of some hundred
+values a second are held.
 """
 
 from __future__ import annotations
@@ -12,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis_worker.core.audio import ANALYSIS_RATE, BLOCK_FRAMES, Audio, for_analysis
+from analysis_worker.core.audio import ANALYSIS_RATE, Audio
 from analysis_worker.core.bars import Bars, estimate_bars
 from analysis_worker.core.contour import draw_contour
 from analysis_worker.core.drops import compare_drops
@@ -20,7 +24,8 @@ from analysis_worker.core.energy import bar_energy
 from analysis_worker.core.features import Frames, bar_edges, bar_features, frames_of
 from analysis_worker.core.grid import Grid, estimate_grid
 from analysis_worker.core.key import estimate_keys
-from analysis_worker.core.loudness import measure
+from analysis_worker.core.loudness import measure_blocks
+from analysis_worker.core.mix import HALF_RATE, QUARTER_RATE, mix_of
 from analysis_worker.core.onsets import OnsetBands, onset_bands
 from analysis_worker.core.pitches import pitches_of
 from analysis_worker.core.results import ENGINE_VERSION, Contour, Drop, Loop, Section, TrackAnalysis
@@ -30,8 +35,6 @@ from analysis_worker.core.units import all_to_us, to_us
 
 STAGES = ("level", "beats", "bars", "sections", "key")
 """What ``progress`` is called with, in this order."""
-
-_CANCELLED = 0.02
 
 
 def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> TrackAnalysis:
@@ -43,17 +46,19 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     tell = progress or (lambda stage: None)
     duration_s = audio.duration_s
     tell("level")
-    loudness = measure(audio.samples, audio.sample_rate)
-    mono = mono_mix(audio)
+    loudness = measure_blocks(audio.blocks(), audio.sample_rate, audio.samples.shape[1])
+    mix = mix_of(audio)
+    mono = mix.full
     tell("beats")
     bands = onset_bands(mono)
     grid = estimate_grid(bands, duration_s)
     tell("bars")
     bars = estimate_bars(mono, bands, grid)
     tell("sections")
-    laid = _lay_on_grid(mono, loudness.power, bands, grid, bars, duration_s)
+    frames = frames_of(mix.half, HALF_RATE)
+    laid = _lay_on_grid(mono, frames, loudness.power, bands, grid, bars, duration_s)
     tell("key")
-    keys = estimate_keys(pitches_of(mono, ANALYSIS_RATE), duration_s, grid.beats_s[bars.phrases])
+    keys = estimate_keys(pitches_of(mix.quarter, QUARTER_RATE), duration_s, grid.beats_s[bars.phrases])
     sections, drops, energy, contour, loops = laid
     return TrackAnalysis(
         engine=ENGINE_VERSION,
@@ -85,34 +90,12 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     )
 
 
-def mono_mix(audio: Audio) -> NDArray[np.float32]:
-    """The mean of the channels at 44.1 kHz, shape (frames,).
-
-    Where the channels cancel each other (a side wired the wrong way round), the louder channel stands for all.
-    """
-    samples = audio.samples
-    channels = samples.shape[1]
-    mix = np.empty(len(samples), dtype=np.float32)
-    powers = np.zeros(channels)
-    mixed = 0.0
-    for start in range(0, len(samples), BLOCK_FRAMES):
-        columns = np.ascontiguousarray(samples[start : start + BLOCK_FRAMES].T)
-        mean = columns.sum(axis=0) * np.float32(1 / channels)
-        mix[start : start + len(mean)] = mean
-        powers += [np.dot(column, column) for column in columns]
-        mixed += float(np.dot(mean, mean))
-    if mixed < _CANCELLED * float(powers.mean()):
-        mix = samples[:, int(np.argmax(powers))].copy()
-    if audio.sample_rate == ANALYSIS_RATE:
-        return mix
-    return np.ascontiguousarray(for_analysis(Audio(mix[:, None], audio.sample_rate)).samples[:, 0])
-
-
 _Laid = tuple[tuple[Section, ...], tuple[Drop, ...], tuple[float, ...], Contour, tuple[Loop, ...]]
 
 
 def _lay_on_grid(
     mono: NDArray[np.float32],
+    frames: Frames,
     power: NDArray[np.float64],
     bands: OnsetBands,
     grid: Grid,
@@ -122,7 +105,6 @@ def _lay_on_grid(
     """Everything that is told in beats and bars."""
     if len(grid.beats_s) < 2 or not len(bars.downbeats):
         return (), (), (), Contour(4, (), ()), ()
-    frames: Frames = frames_of(mono, ANALYSIS_RATE)
     edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)
     figures = bar_features(frames, power, bands, edges_s, bars.beats_per_bar)
     phrase_bars = np.searchsorted(bars.downbeats, bars.phrases)

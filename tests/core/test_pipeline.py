@@ -11,7 +11,7 @@ import pytest
 from analysis_worker.core.audio import Audio
 from analysis_worker.core.convention import ConventionRules
 from analysis_worker.core.draft import draft_sheet
-from analysis_worker.core.pipeline import STAGES, analyse, mono_mix
+from analysis_worker.core.pipeline import STAGES, analyse
 from analysis_worker.core.results import TrackAnalysis
 from fixtures.generate import TrackSpec, Truth, make_track
 from fixtures.spec import Layout
@@ -90,21 +90,3 @@ def test_drafts_a_sheet_on_the_truth(analysed):
     assert {number: starts[number] for number in expected} == pytest.approx(expected, abs=0.02)
     assert [empty.slot for empty in draft.empty] == [7]
     assert starts[8] >= truth.drops_s[-1]
-
-
-def test_the_mono_mix_is_the_mean_of_the_channels():
-    left = np.linspace(-0.5, 0.5, 100_000, dtype=np.float32)
-    stereo = np.column_stack([left, 0.5 * left])
-    np.testing.assert_allclose(mono_mix(Audio(stereo, 44_100)), 0.75 * left, atol=1e-6)
-
-
-def test_channels_that_cancel_do_not_vanish():
-    left = np.sin(np.arange(100_000) / 20).astype(np.float32)
-    wrong_way_round = np.column_stack([left, -left])
-    np.testing.assert_array_equal(mono_mix(Audio(wrong_way_round, 44_100)), left)
-
-
-def test_the_mono_mix_keeps_its_time_at_other_rates():
-    click = np.zeros((96_000, 2), np.float32)
-    click[48_000] = 1.0
-    assert abs(int(np.argmax(mono_mix(Audio(click, 96_000)))) - 22_050) <= 1
