@@ -17,7 +17,10 @@ Times = NDArray[np.float64]
 
 @dataclass(slots=True)
 class Estimate:
-    """Answers in seconds; empty or None where the part that was run does not say. ``draft_s`` is slot to start."""
+    """Answers in seconds; empty or None where the part that was run does not say.
+
+    ``draft_s`` is slot to start, ``exit_loop_s`` the drafted exit loop, ``sure`` the confidence of each part.
+    """
 
     tempo_bpm: float | None
     candidates_bpm: list[float]
@@ -28,7 +31,13 @@ class Estimate:
     sections: list[tuple[float, float, str]] | None = None
     drops_s: list[tuple[float, float]] | None = None
     key: str | None = None
+    keys: list[tuple[float, float, str]] = field(default_factory=list)
+    voice_s: list[tuple[float, float]] = field(default_factory=list)
     draft_s: dict[int, float] | None = None
+    draft_sure: dict[int, float] = field(default_factory=dict)
+    exit_loop_s: tuple[float, float] | None = None
+    beats_per_bar: int = 4
+    sure: dict[str, float] = field(default_factory=dict)
     took_s: float = 0.0
 
 
@@ -53,6 +62,15 @@ def whole_analysis(path: Path) -> Estimate:
         sections=[(part.start_us / 1e6, part.end_us / 1e6, part.role) for part in found.sections],
         drops_s=[(drop.start_us / 1e6, drop.strength) for drop in found.drops],
         key=found.key.name if found.key else None,
+        keys=[(span.start_us / 1e6, span.end_us / 1e6, f"{span.tonic} {span.mode}") for span in found.keys],
+        voice_s=[(region.start_us / 1e6, region.end_us / 1e6) for region in found.voice],
+        beats_per_bar=found.beats_per_bar,
+        sure={
+            "grid": found.grid_confidence,
+            "downbeat": found.downbeat_confidence,
+            "phrase": found.phrase_confidence,
+            "key": found.key.confidence if found.key else 0.0,
+        },
         took_s=took_s,
     )
     if CONVENTION.exists():
@@ -60,7 +78,12 @@ def whole_analysis(path: Path) -> Estimate:
         from analysis_worker.core.draft import draft_sheet
 
         rules = ConventionRules.from_document(json.loads(CONVENTION.read_text(encoding="utf-8")))
-        estimate.draft_s = {marker.slot: marker.start_us / 1e6 for marker in draft_sheet(found, rules).markers}
+        markers = draft_sheet(found, rules).markers
+        estimate.draft_s = {marker.slot: marker.start_us / 1e6 for marker in markers}
+        estimate.draft_sure = {marker.slot: marker.confidence for marker in markers}
+        exits = {slot.number for slot in rules.slots if slot.function == "exit loop"}
+        loops = [(m.start_us / 1e6, m.end_us / 1e6) for m in markers if m.slot in exits and m.end_us is not None]
+        estimate.exit_loop_s = loops[0] if loops else None
     return estimate
 
 
@@ -87,23 +110,8 @@ def grid_alone(path: Path) -> Estimate:
         beats_s=beats_s,
         downbeats_s=beats_s[bars.downbeats],
         phrases_s=beats_s[bars.phrases],
-        took_s=time.perf_counter() - begun,
-    )
-
-
-def baseline(path: Path) -> Estimate:
-    """The beat tracker of librosa with its defaults (Ellis 2007), as most people would call it."""
-    import librosa
-
-    begun = time.perf_counter()
-    mono, rate = librosa.load(path)
-    tempo, beats = librosa.beat.beat_track(y=mono, sr=rate, units="time")
-    return Estimate(
-        tempo_bpm=float(np.atleast_1d(tempo)[0]),
-        candidates_bpm=[],
-        steady=True,
-        beats_s=np.asarray(beats, dtype=np.float64),
-        downbeats_s=np.zeros(0),
+        beats_per_bar=bars.beats_per_bar,
+        sure={"grid": grid.confidence, "downbeat": bars.confidence, "phrase": bars.phrase_confidence},
         took_s=time.perf_counter() - begun,
     )
 

@@ -17,6 +17,7 @@ from fixtures import corpus
 from fixtures.demo import DemoSpec, write_one
 from fixtures.generate import TrackSpec, Truth, truth_for
 from fixtures.spec import SHORT_LAYOUT, SLIPPED_LAYOUT, STYLES, Layout, Style
+from tests.accuracy.listen import drop_levels
 
 SYNTHETIC_FOLDER = Path("build/accuracy")
 COUNT = 208
@@ -87,7 +88,8 @@ _KEYS = tuple(
 class Reference:
     """What is known of a track; None where the material does not say.
 
-    ``full`` is the whole truth of an invented track, ``patterns_s`` where sections of a real one may begin.
+    ``full`` is the whole truth of an invented track, ``patterns_s`` where sections of a real one may begin. Music
+    without drums has a beat only on paper and is not asked for it. ``drop_lufs`` is the level of each drop.
     """
 
     tempo_bpm: float
@@ -96,6 +98,9 @@ class Reference:
     downbeats_s: NDArray[np.float64]
     full: Truth | None
     patterns_s: NDArray[np.float64] | None
+    beats_per_bar: int = 4
+    has_beat: bool = True
+    drop_lufs: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +118,11 @@ class Track:
             truth = truth_for(self.spec)
             SYNTHETIC_FOLDER.mkdir(parents=True, exist_ok=True)
             path = write_one(DemoSpec(f"{self.name}.flac", self.name, "nobody", self.spec), SYNTHETIC_FOLDER).path
-            return path, Reference(truth.tempo_bpm, truth.steady, truth.beats_s, truth.downbeats_s, truth, None)
+            reference = Reference(
+                truth.tempo_bpm, truth.steady, truth.beats_s, truth.downbeats_s, truth, None,
+                truth.beats_per_bar, self.spec.drums, drop_levels(path, truth),
+            )  # fmt: skip
+            return path, reference
         assert self.real is not None
         known = self.real.truth
         reference = Reference(
@@ -188,7 +197,7 @@ def _timing(rng: np.random.Generator, style: Style, layout: Layout, tempo_bpm: f
     live = style in ("live", "waltz", "downtempo")
     chances = [0.5, 0.06, 0.04, 0.06, 0.34] if live else [0.73, 0.11, 0.07, 0.09, 0.0]
     kind = str(rng.choice(["straight", "wow", "drift", "step", "wander"], p=chances))
-    change: dict[str, Any] = {
+    changes: dict[str, dict[str, Any]] = {
         "straight": {},
         "wow": {"wow": float(rng.uniform(0.0005, 0.003)), "wow_hz": float(rng.choice([0.55, 0.75]))},
         "drift": {"drift": float(rng.uniform(0.002, 0.01) * rng.choice([-1, 1]))},
@@ -198,8 +207,8 @@ def _timing(rng: np.random.Generator, style: Style, layout: Layout, tempo_bpm: f
             )
         },
         "wander": {"wander": float(rng.uniform(0.003, 0.008))},
-    }[kind]
-    return {"swing": swing, **change}
+    }
+    return {"swing": swing, **changes[kind]}
 
 
 def _singing(rng: np.random.Generator, form: str) -> dict[str, Any]:
