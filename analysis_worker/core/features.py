@@ -149,15 +149,6 @@ def average_between(values: NDArray[np.floating], hop_s: float, edges_s: NDArray
     return result
 
 
-def step_edges(beats_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Edges of ``STEPS_PER_BEAT`` even steps inside each beat; shape (STEPS_PER_BEAT * (beats - 1) + 1,)."""
-    if len(beats_s) < 2:
-        return np.asarray(beats_s, dtype=np.float64)
-    places = np.arange(STEPS_PER_BEAT * (len(beats_s) - 1) + 1) / STEPS_PER_BEAT
-    edges: NDArray[np.float64] = np.interp(places, np.arange(len(beats_s)), beats_s)
-    return edges
-
-
 def bar_edges(
     beats_s: NDArray[np.float64], downbeats: NDArray[np.int64], beats_per_bar: int, duration_s: float
 ) -> NDArray[np.float64]:

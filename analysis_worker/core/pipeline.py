@@ -28,7 +28,7 @@ from analysis_worker.core.loudness import measure_blocks
 from analysis_worker.core.mix import HALF_RATE, QUARTER_RATE, mix_of
 from analysis_worker.core.onsets import OnsetBands, onset_bands
 from analysis_worker.core.pitches import pitches_of
-from analysis_worker.core.results import ENGINE_VERSION, Contour, Drop, Loop, Section, TrackAnalysis
+from analysis_worker.core.results import ENGINE_VERSION, Drop, Loop, Section, TrackAnalysis
 from analysis_worker.core.seams import bar_lines, find_loops
 from analysis_worker.core.sections import find_sections
 from analysis_worker.core.units import all_to_us, to_us
@@ -59,7 +59,7 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     laid = _lay_on_grid(mono, frames, loudness.power, bands, grid, bars, duration_s)
     tell("key")
     keys = estimate_keys(pitches_of(mix.quarter, QUARTER_RATE), duration_s, grid.beats_s[bars.phrases])
-    sections, drops, energy, contour, loops = laid
+    sections, drops, energy, loops = laid
     return TrackAnalysis(
         engine=ENGINE_VERSION,
         duration_us=to_us(duration_s),
@@ -85,12 +85,12 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
         short_term_max_lufs=_rounded(loudness.short_term_max_lufs),
         loudness_range_lu=_rounded(loudness.range_lu),
         energy=energy,
-        contour=contour,
+        contour=draw_contour(frames, loudness.power, bands, grid.beats_s, duration_s),
         loops=loops,
     )
 
 
-_Laid = tuple[tuple[Section, ...], tuple[Drop, ...], tuple[float, ...], Contour, tuple[Loop, ...]]
+_Laid = tuple[tuple[Section, ...], tuple[Drop, ...], tuple[float, ...], tuple[Loop, ...]]
 
 
 def _lay_on_grid(
@@ -104,7 +104,7 @@ def _lay_on_grid(
 ) -> _Laid:
     """Everything that is told in beats and bars."""
     if len(grid.beats_s) < 2 or not len(bars.downbeats):
-        return (), (), (), Contour(4, (), ()), ()
+        return (), (), (), ()
     edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)
     figures = bar_features(frames, power, bands, edges_s, bars.beats_per_bar)
     phrase_bars = np.searchsorted(bars.downbeats, bars.phrases)
@@ -126,7 +126,6 @@ def _lay_on_grid(
         sections,
         compare_drops(spans, figures, power),
         tuple(round(float(value), 3) for value in energy),
-        draw_contour(frames, power, grid.beats_s),
         find_loops(lines, spans, energy, edges_s),
     )
 

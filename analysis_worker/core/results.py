@@ -12,7 +12,9 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, TypeVar, get_args
 
-ENGINE_VERSION = "1"
+from analysis_worker.core import contour_form
+
+ENGINE_VERSION = "2"
 """Version of the analysis: raised whenever the same audio may give other facts."""
 
 Role = Literal["intro", "breakdown", "build-up", "drop", "bridge", "outro"]
@@ -121,12 +123,28 @@ class Contour:
     """What the phrase rows draw: ``steps_per_beat`` values (0 to 255) for each beat of ``beats_us``.
 
     ``loudness`` is the short-term level within the track's own range, ``low`` the share of the low end (30-120 Hz)
-    against the track's loudest low end. Both have ``steps_per_beat * (len(beats_us) - 1)`` values.
+    against the track's loudest low end, ``onsets`` the strength of the strongest attack in the step. Each has
+    ``steps_per_beat * (len(beats_us) - 1)`` values; without a grid seconds stand for beats, from time zero to the end.
+    Facts of engine 1 have four steps a beat, no onsets, and no contour where there is no grid.
     """
 
     steps_per_beat: int
     loudness: tuple[int, ...]
     low: tuple[int, ...]
+    onsets: tuple[int, ...] = ()
+
+    def to_facts(self) -> str:
+        """The stored form, see ``contour_form``."""
+        series = (self.loudness, self.low, self.onsets or (0,) * len(self.low))
+        return contour_form.pack(self.steps_per_beat, series)
+
+    @classmethod
+    def from_facts(cls, facts: str | dict[str, Any]) -> Contour:
+        """Read the stored form, or that of engine 1; raises ``ValueError`` or ``KeyError`` for anything else."""
+        if isinstance(facts, str):
+            steps, (loudness, low, onsets, *_) = contour_form.unpack(facts)
+            return cls(steps, loudness, low, onsets)
+        return cls(facts["steps_per_beat"], tuple(facts["loudness"]), tuple(facts["low"]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,8 +222,8 @@ class TrackAnalysis:
     metre_confidence: float = 0.0
 
     def to_facts(self) -> dict[str, Any]:
-        """The stored form: plain JSON values, times in integer microseconds."""
-        return asdict(self)
+        """The stored form: plain JSON values, times in integer microseconds, the contour as packed text."""
+        return asdict(self) | {"contour": self.contour.to_facts()}
 
     @classmethod
     def from_facts(cls, facts: dict[str, Any]) -> TrackAnalysis:
@@ -234,11 +252,7 @@ class TrackAnalysis:
             loudness_lufs=facts["loudness_lufs"],
             true_peak_dbtp=facts["true_peak_dbtp"],
             energy=tuple(facts["energy"]),
-            contour=Contour(
-                steps_per_beat=facts["contour"]["steps_per_beat"],
-                loudness=tuple(facts["contour"]["loudness"]),
-                low=tuple(facts["contour"]["low"]),
-            ),
+            contour=Contour.from_facts(facts["contour"]),
             warnings=tuple(facts["warnings"]),
             loops=tuple(_read(Loop, item) for item in facts.get("loops", ())),
             short_term_max_lufs=facts.get("short_term_max_lufs"),
@@ -251,7 +265,7 @@ class TrackAnalysis:
 
     def to_document(self) -> dict[str, Any]:
         """The printed form: the same facts with times in seconds (six decimals), per ``analysis.schema.json``."""
-        document: dict[str, Any] = _in_seconds(self.to_facts())
+        document: dict[str, Any] = _in_seconds(asdict(self))
         if self.key:
             document["key"]["name"] = self.key.name
         return document

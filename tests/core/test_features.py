@@ -1,4 +1,4 @@
-"""Figures per frame and bar: averages over spans, attacks, bands, energy, contour."""
+"""Figures per frame and bar: averages over spans, attacks, bands, energy."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from analysis_worker.core import features
-from analysis_worker.core.contour import draw_contour
 from analysis_worker.core.energy import bar_energy
 from analysis_worker.core.loudness import k_weighted_power
 from analysis_worker.core.onsets import onset_bands
@@ -89,22 +88,8 @@ def test_energy_is_higher_where_kick_and_level_are(loud_half):
     assert energy[5:].min() > energy[:3].max() + 0.3
 
 
-def test_contour_has_four_steps_a_beat_and_shows_the_pulse(loud_half):
-    frames, power, _ = loud_half
-    beats = np.linspace(0.0, 16.0, 33)
-    contour = draw_contour(frames, power, beats)
-    assert contour.steps_per_beat == 4
-    assert len(contour.loudness) == len(contour.low) == 4 * 32
-    low = np.array(contour.low).reshape(32, 4)
-    assert low[:14].max() == 0
-    assert np.all(low[18:31, 0] > low[18:31, 3])
-    assert max(contour.low) == 255
-    assert draw_contour(frames, power, beats[:1]).low == ()
-
-
-def test_silence_has_no_energy_and_an_empty_contour():
+def test_silence_has_no_energy():
     silence = np.zeros(8 * RATE, np.float32)
     frames, power = features.frames_of(silence, RATE), k_weighted_power(silence[:, None], RATE)
     bars = features.bar_features(frames, power, onset_bands(silence), np.linspace(0.0, 8.0, 5), 4)
     assert not bar_energy(bars).any()
-    assert set(draw_contour(frames, power, np.linspace(0.0, 8.0, 9)).loudness) == {0}

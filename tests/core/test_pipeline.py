@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from analysis_worker.core.audio import Audio
@@ -59,7 +58,8 @@ def test_facts_fit_each_other(analysed):
     assert stages == list(STAGES)
     assert len(analysis.energy) == len(analysis.downbeats_us)
     assert set(analysis.downbeats_us) <= set(analysis.beats_us)
-    assert len(analysis.contour.low) == len(analysis.contour.loudness) == 4 * (len(analysis.beats_us) - 1)
+    contour = analysis.contour
+    assert len(contour.low) == len(contour.loudness) == len(contour.onsets) == 16 * (len(analysis.beats_us) - 1)
     lines = {*analysis.downbeats_us, analysis.sections[-1].end_us}
     assert {section.start_us for section in analysis.sections} <= set(analysis.downbeats_us)
     assert {section.end_us for section in analysis.sections} <= lines

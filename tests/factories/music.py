@@ -141,7 +141,7 @@ def analysis_result(bars: int = 96, bpm: float = 128.0, first_beat_us: int = 250
         downbeats_us=beats[::4], downbeat_confidence=0.9, phrases_us=beats[::32], phrase_confidence=0.8,
         sections=tuple(sections), drops=drops, key=Key("A", "minor", 0.7, "C major"), loudness_lufs=-9.5,
         true_peak_dbtp=-0.4, energy=tuple(0.5 for _ in beats[::4]),
-        contour=Contour(4, tuple(index % 256 for index in range(bars * 16)), tuple(128 for _ in range(bars * 16))),
+        contour=Contour(16, tuple(step // 4 % 256 for step in range(bars * 64)), (128,) * bars * 64, (9,) * bars * 64),
     )  # fmt: skip
 
 

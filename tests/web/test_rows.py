@@ -140,6 +140,33 @@ def test_the_contour_is_held_to_the_end_of_a_strip():
     assert strip.contour.endswith("252 25.1 256 25.1 256 40Z")
 
 
+def test_sixteen_steps_a_beat_are_drawn_as_eight_points_by_their_highest():
+    beats, quiet, loud = 32, 20, 255
+    steps = ((quiet, loud) + (quiet,) * 14) * beats
+    strip = next(lay_out(replace(track(beats=beats), contour=Contour(16, steps, (200,) * beats * 16))).strips)
+    assert strip.contour.startswith("M0 40L0 2 2 37 4 37")
+    assert strip.contour.count(" 2 ") >= 16
+    assert len(strip.contour) < 16 * 8 * 9
+
+
+def test_the_bass_strip_reads_sixteen_steps_a_beat():
+    result = track(beats=16)
+    low = (0,) * 8 * 16 + (255,) * 8 * 16
+    strip = next(lay_out(replace(result, contour=Contour(16, low, low, low))).strips)
+    assert (strip.bass_absent, strip.bass_solid) == ("M0 43h128v5H0z", "M128 43h128v5H128z")
+
+
+def test_a_track_without_a_grid_is_drawn_second_by_second():
+    result = replace(
+        track(), tempo_bpm=None, beats_us=(), downbeats_us=(), phrases_us=(), tempo_segments=(), sections=(),
+        contour=Contour(16, (100,) * 51 * 16, (200,) * 51 * 16, (0,) * 51 * 16), duration_us=50_500_000,
+    )  # fmt: skip
+    strips = list(lay_out(result).strips)
+    assert strips[0].contour.endswith("240 25.1 240 40Z"), "15 seconds of 16 units"
+    assert strips[-1].contour.endswith("88 25.1 88 40Z"), "the last row ends with the sound"
+    assert strips[0].bass_solid
+
+
 def test_a_phrase_of_twelve_bars_takes_three_strips():
     result = track(beats=80)
     result = replace(result, phrases_us=(result.beats_us[0], result.beats_us[48]))
