@@ -10,6 +10,7 @@ how strong a change is and makes boundaries cheaper where it peaks.
 from __future__ import annotations
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from analysis_worker.core.features import BarFeatures
@@ -23,11 +24,14 @@ _SCALES = {
     "kick": 0.35,
     "onsets": 1.0,
     "roll": 0.7,
+    "tone_db": 4.0,
+    "air_db": 5.0,
 }
 """Differences that usually count as one unit: about twice what neighbouring bars of one section differ by."""
 
 _MEL_GROUPS = 16
 _MEL_SCALE = 5.0
+_REST_SCALE = 7.0
 _LONGEST_BARS = 64
 _PRICE = 22.0
 _PRICE_OFF_PHRASE = 8.0
@@ -44,10 +48,14 @@ def feature_matrix(bars: BarFeatures) -> NDArray[np.float64]:
     for name, scale in _SCALES.items():
         column = np.asarray(getattr(bars, name), dtype=np.float64)
         columns.append(column / _unit(column, scale))
-    groups = bars.mel_db.reshape(len(bars), _MEL_GROUPS, -1).mean(axis=2)
-    for column in groups.T:
-        columns.append(column / _unit(column, _MEL_SCALE) / np.sqrt(2.0))
-    return np.column_stack(columns)
+    for spectrum, scale in ((bars.mel_db, _MEL_SCALE), (bars.rest_db, _REST_SCALE)):
+        groups = spectrum.reshape(len(bars), _MEL_GROUPS, -1).mean(axis=2)
+        for column in groups.T:
+            columns.append(column / _unit(column, scale) / 2.0)
+    matrix = np.column_stack(columns)
+    # The median of three bars keeps every step in its place and forgets single bars: fills and rests.
+    smooth: NDArray[np.float64] = scipy.ndimage.median_filter(matrix, size=(3, 1), mode="nearest")
+    return smooth
 
 
 def _unit(column: NDArray[np.float64], scale: float) -> float:
@@ -116,6 +124,21 @@ def change_points(matrix: NDArray[np.float64], kinds: NDArray[np.int64], strengt
         place = int(came_from[place])
         points.append(place)
     return points[::-1]
+
+
+def split_gains(matrix: NDArray[np.float64], start: int, end: int, lines: list[int]) -> dict[int, float]:
+    """How much better two stretches explain the bars from ``start`` to ``end`` than one, for a split at each of
+    ``lines``: 1 for the best of them, 0 for no gain."""
+    if not lines:
+        return {}
+    sums, first = _Sums(matrix), np.array([start])
+    whole = float(sums.cost(first, end)[0])
+    gains = {
+        line: max(0.0, whole - float(sums.cost(first, line)[0]) - float(sums.cost(np.array([line]), end)[0]))
+        for line in lines
+    }
+    best = max(gains.values())
+    return {line: gain / best if best > 0 else 0.0 for line, gain in gains.items()}
 
 
 class _Sums:

@@ -71,7 +71,9 @@ class BarFeatures:
     band levels; ``bass_db`` the low level in the quieter half of the bar's steps, which is the bass between the
     kicks. ``kick`` is the low-band attack per beat against the track's full bars (1 = as in those). ``onsets`` counts
     attacks per beat in the middle and high bands, ``roll`` in the middle band alone. ``tail_db`` is how far the last
-    beat lies below the bar. ``mel_db`` (bars, MEL_BANDS) is the spectrum.
+    beat lies below the bar. ``mel_db`` (bars, MEL_BANDS) is the spectrum. ``tone_db``, ``air_db`` and ``rest_db``
+    (bars, MEL_BANDS) are the middle band, the high band and the spectrum in the quietest third of the bar's steps: what
+    sounds on between attacks, which drums and a limiter hide in the means.
     """
 
     edges_s: NDArray[np.float64]
@@ -86,6 +88,9 @@ class BarFeatures:
     centroid: NDArray[np.float64]
     tail_db: NDArray[np.float64]
     mel_db: NDArray[np.float64]
+    tone_db: NDArray[np.float64]
+    air_db: NDArray[np.float64]
+    rest_db: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.level_db)
@@ -197,7 +202,19 @@ def bar_features(
         centroid=np.log2(np.maximum(average_between(frames.centroid_hz, hop_s, edges_s), 50.0)),
         tail_db=np.clip(tail_db, 0.0, _FLOOR_BELOW_TOP_DB),
         mel_db=_above_floor(power_to_db(average_between(frames.mel, hop_s, edges_s))),
+        tone_db=_between_attacks(frames.mid, hop_s, inner, steps),
+        air_db=_between_attacks(frames.high, hop_s, inner, steps),
+        rest_db=_between_attacks(frames.mel, hop_s, inner, steps),
     )
+
+
+def _between_attacks(
+    power: NDArray[np.float32], hop_s: float, step_edges_s: NDArray[np.float64], steps: int
+) -> NDArray[np.float64]:
+    """Level in the quietest third of each bar's steps, shape (bars,) or (bars, bands)."""
+    per_step = average_between(power, hop_s, step_edges_s)
+    per_bar = np.sort(per_step.reshape(-1, steps, *per_step.shape[1:]), axis=1)
+    return _above_floor(power_to_db(per_bar[:, : steps // 3].mean(axis=1)))
 
 
 def _kick(bands: Bands, edges_s: NDArray[np.float64], low_db: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis_worker.core.changes import ELSEWHERE
 from analysis_worker.core.spans import AROUND_BARS, FULL, Facts, Span, bar_count, signed, sure
 from analysis_worker.core.units import ramp
 
@@ -53,6 +54,8 @@ def _intro_end(facts: Facts, gaps: list[tuple[int, int]], start: int, end: int) 
     middle = facts.bars.mid_db
     usual = float(np.percentile(middle, 60))
     stop = next((gap for gap, _ in gaps if start + _MIN_GROOVE_BARS <= gap < end), end)
+    if end < len(facts) and stop - start <= 20:
+        return stop
     for point in facts.points:
         if start <= point < stop and stop - point >= 16:
             window = slice(point, min(point + 8, stop))
@@ -69,17 +72,20 @@ def _outro_start(facts: Facts, gaps: list[tuple[int, int]], start: int, end: int
     if after_drop:
         # What follows the last drop is outro as soon as no full groove of 16 bars comes back after a gap.
         back = [gap_end for _, gap_end in gaps if start < gap_end < end and end - gap_end >= 16]
-        after = [point for point in points if point >= (back[-1] if back else start)]
-        return after[0] if after and not back else (after[1] if len(after) > 1 else end)
-    best = end
+        if not back:
+            return start
+        after = [point for point in points if point > back[-1]]
+        return after[0] if after else end
+    best, most = end, 1.0
     for point in reversed(points):
         if point <= start or end - point > 0.34 * len(facts):
             break
-        before = slice(max(start, point - 16), point)
-        falls = float(np.mean(bars.level_db[before]) - np.mean(bars.level_db[point:end]))
-        thins = float(np.mean(facts.full[before]) - np.mean(facts.full[point:end]))
-        if falls >= 1.5 or thins >= 0.2:
-            best = point
+        before, after = slice(max(start, point - 16), point), slice(point, end)
+        falls = float(np.mean(bars.level_db[before]) - np.mean(bars.level_db[after]))
+        thins = float(np.mean(facts.full[before]) - np.mean(facts.full[after]))
+        fall = max(falls / 1.5, thins / 0.2)
+        if fall >= most:
+            best, most = point, fall
     return best
 
 
@@ -106,8 +112,10 @@ def _bridges(facts: Facts, start: int, end: int) -> list[Span]:
     if end <= start:
         return []
     cuts = [start]
-    for point in facts.points:
-        if cuts[-1] + 8 <= point <= end - 8 and facts.novelty[point] >= 0.35:
+    clear = {point for point in facts.points if facts.novelty[point] >= 0.35}
+    clear |= {bar for bar in range(start, end) if facts.kinds[bar] != ELSEWHERE and facts.turns(bar)}
+    for point in sorted(clear):
+        if cuts[-1] + 8 <= point <= end - 8:
             cuts.append(point)
     spans = []
     for first, last in zip(cuts, [*cuts[1:], end], strict=True):

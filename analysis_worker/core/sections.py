@@ -21,10 +21,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis_worker.core.changes import change_points, feature_matrix, novelty, phrase_kinds
+from analysis_worker.core.changes import ON_PHRASE, change_points, feature_matrix, novelty, phrase_kinds, split_gains
 from analysis_worker.core.features import BarFeatures
 from analysis_worker.core.grooves import grooves
-from analysis_worker.core.spans import AROUND_BARS, FULL, Facts, Span, bar_count, signed, slope, sure
+from analysis_worker.core.spans import AROUND_BARS, FULL, TURN_DB, Facts, Span, bar_count, signed, slope, sure
 from analysis_worker.core.units import ramp
 
 __all__ = ["Span", "find_sections"]
@@ -33,12 +33,27 @@ _WHOLE = 0.85
 _MIN_GAP_BARS = 4
 _MIN_DROP_BARS = 8
 _MIN_BREAKDOWN_BARS = 4
+_SHORTEST_BARS = 3
 _LONGEST_BUILD_UP_BARS = 16
-_USUAL_LENGTHS = {8: 1.0, 16: 0.85, 4: 0.8, 12: 0.5}
+_USUAL_LENGTHS = {8: 1.0, 16: 0.85, 4: 0.9, 12: 0.6}
+_OTHER_LENGTH = 0.45
 """How common build-ups of so many bars are against those of 8 (own judgement; Harmonix: 68 % of sections in dance music
 are a multiple of 8 bars long, 81 % of 4)."""
+_PLACES = (1.0, 0.9, 0.6)
+"""The same for starts on a phrase line, half a phrase after one, and elsewhere."""
+_SPLIT_POWER = 0.35
+"""How much the clarity of a change counts: with 1 the roll inside a build-up is taken for its start (measured on 80
+invented tracks: 70 % of starts right; 86 % so)."""
+_LEAST_RISE = 0.4
 _DROP_LU, _DROP_LOW_DB = 2.0, 6.0
-_PARTS = {"level_db": (1.0, 0.7), "low_db": (3.0, 2.0), "mid_db": (2.0, 1.5), "high_db": (4.0, 3.0)}
+_PARTS = {
+    "level_db": (1.0, 0.7),
+    "low_db": (3.0, 2.0),
+    "mid_db": (2.0, 1.5),
+    "high_db": (4.0, 3.0),
+    "tone_db": (3.0, 2.0),
+    "air_db": (3.0, 2.0),
+}
 """By how much a groove lies below the drop before it, and falls where it begins (dB); one part is enough."""
 
 
@@ -75,12 +90,12 @@ def _gaps(facts: Facts) -> list[tuple[int, int]]:
     for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         start = _clearest(facts, start, -1.0) if start > 0 else 0
         end = _clearest(facts, end, 1.0) if end < len(facts) else len(facts)
-        # A kick that comes back alone, with no bass below it, belongs to the climb.
+        # A kick that comes back alone or for a moment belongs to the climb.
+        back = start - (found[-1][1] if found else 0)
         if (
             found
             and found[-1][0] > 0
-            and start - found[-1][1] <= 8
-            and np.all(facts.full[found[-1][1] : start] < _WHOLE)
+            and (back <= _MIN_GAP_BARS or (back <= 8 and np.all(facts.full[found[-1][1] : start] < _WHOLE)))
         ):
             found[-1] = found[-1][0], end
         elif end > start:
@@ -114,25 +129,30 @@ def _is_drop(facts: Facts, gap: tuple[int, int], gaps: list[tuple[int, int]]) ->
         return False
     if start > 0:
         return True
-    # The first entry of kick and bass is the end of an intro, unless something leads into it.
-    return _build_up(facts, start, bar)[1] >= 0.5
+    # The first entry of kick and bass is the end of an intro, unless something leads into it for a phrase.
+    return bar >= _MIN_DROP_BARS and _build_up(facts, start, bar)[1] >= 0.5
 
 
 def _build_up(facts: Facts, start: int, drop: int) -> tuple[int, float]:
     """Where the build-up before ``drop`` starts, not before ``start``, and how sure that is; ``drop`` itself for
     none."""
     best, best_score = drop, 0.0
-    for bar in range(max(start, drop - _LONGEST_BUILD_UP_BARS), drop - 1):
-        if 0 < bar - start < _MIN_BREAKDOWN_BARS:
+    lines = list(range(max(start, drop - _LONGEST_BUILD_UP_BARS), drop - 1))
+    inner = [bar for bar in lines if bar - start >= _MIN_BREAKDOWN_BARS]
+    gains = split_gains(facts.matrix, start, drop, inner)
+    for bar in lines:
+        if bar == start:
+            # Without a change inside, a stretch may be a build-up as a whole; a clear change is the better sign.
+            score = 0.5 * _rise(facts.bars, bar, drop)
+        elif bar in gains:
+            clear = gains[bar] ** _SPLIT_POWER
+            score = clear * (0.3 + _rise(facts.bars, bar, drop)) / 1.3 * _PLACES[facts.kinds[bar]]
+        else:
             continue
-        place = (1.0, 0.85, 0.4)[facts.kinds[bar]] if bar > start else 1.0
-        usual = _USUAL_LENGTHS.get(drop - bar, 0.3)
-        # Without a change at its start, a stretch may be a build-up as a whole; a clear change is the better sign.
-        edge = _edge(facts, bar) if bar > start else 0.5
-        score = _rise(facts.bars, bar, drop) * (0.3 + 0.7 * edge) * place * usual
+        score *= _USUAL_LENGTHS.get(drop - bar, _OTHER_LENGTH)
         if score > best_score:
             best, best_score = bar, score
-    if best_score < 0.2:
+    if best == drop or _rise(facts.bars, best, drop) < _LEAST_RISE:
         return drop, 0.0
     return best, float(np.clip(0.25 + 0.8 * best_score, 0.0, 0.95))
 
@@ -151,13 +171,6 @@ def _rise(bars: BarFeatures, start: int, end: int) -> float:
         )
     ]
     return float(np.mean(np.sort(signs)[-2:]))
-
-
-def _edge(facts: Facts, bar: int) -> float:
-    """How much the two bars from a bar line differ from the two before it (0 to 1)."""
-    before, after = facts.matrix[max(0, bar - 2) : bar], facts.matrix[bar : bar + 2]
-    distance = float(np.sum((before.mean(axis=0) - after.mean(axis=0)) ** 2))
-    return distance / (distance + 10.0)
 
 
 def _with_drops(facts: Facts, gaps: list[tuple[int, int]], drops: list[tuple[int, int]]) -> list[Span]:
@@ -242,7 +255,8 @@ def _drop_end(facts: Facts, drop: int, limit: int) -> int:
     bars = facts.bars
     body = slice(drop, min(drop + 16, limit))
     small = 0.5 if limit == len(facts) else 1.0
-    for point in facts.points:
+    lines = {*facts.points, *np.flatnonzero(facts.kinds == ON_PHRASE).tolist()}
+    for point in sorted(lines):
         length = min(8, limit - point)
         if point < drop + _MIN_DROP_BARS or length < 2:
             continue
@@ -253,14 +267,25 @@ def _drop_end(facts: Facts, drop: int, limit: int) -> int:
         falls = {name: -facts.step(getattr(bars, name), point) for name in _PARTS}
         stays = any(below[name] >= small * least for name, (least, _) in _PARTS.items())
         steps = any(falls[name] >= small * least for name, (_, least) in _PARTS.items())
-        if stays and steps and below["level_db"] > -0.3:
+        if (stays and steps and below["level_db"] > -0.8) or _thins(facts, point):
             return point
     return limit
 
 
+def _thins(facts: Facts, bar: int) -> bool:
+    """Whether a part leaves at a bar line while drums and bass play on: what sounds between attacks changes for good,
+    and falls, and the level does not rise."""
+    falls = -min(facts.settled_step(facts.bars.tone_db, bar), facts.settled_step(facts.bars.air_db, bar))
+    return facts.turns(bar) and falls >= TURN_DB and facts.settled_step(facts.bars.level_db, bar) <= 0.8
+
+
 def _joined(spans: list[Span]) -> list[Span]:
-    """Neighbours of the same role in one, except bridges, which a clear change divides."""
+    """Neighbours of the same role in one, except bridges, which a clear change divides; what rings out after the last
+    bar line belongs to the last section."""
     joined: list[Span] = []
+    if len(spans) > 1 and spans[-1].bars < _SHORTEST_BARS:
+        last = spans[-2]
+        spans = [*spans[:-2], Span(last.start, spans[-1].end, last.role, last.confidence, last.reason)]
     for span in spans:
         previous = joined[-1] if joined else None
         if previous and previous.role == span.role and span.role != "bridge":

@@ -36,7 +36,8 @@ def form_figures(estimate: Estimate, truth: Truth, has_beat: bool, drop_lufs: tu
     if estimate.sections is None:
         return figures
     if has_beat:
-        figures["boundary_hr05"] = _boundaries(estimate.sections, truth)
+        if len(truth.sections) > 1:
+            figures["boundary_hr05"] = _boundaries(estimate.sections, truth)
         figures["role_time"] = _roles(estimate.sections, truth)
     if estimate.drops_s is not None:
         starts = [start for start, _ in estimate.drops_s]

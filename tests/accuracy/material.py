@@ -63,7 +63,19 @@ _SONG: Layout = (("intro", 4), ("bridge", 12), ("bridge", 8), ("bridge", 12), ("
 """Verses and choruses: louder and softer, but the drums never leave."""
 
 _AMBIENT: Layout = (("intro", 16), ("bridge", 16), ("bridge", 16), ("outro", 8))
-_DANCED: tuple[Layout, ...] = (SHORT_LAYOUT, SHORT_LAYOUT, SLIPPED_LAYOUT, _ANSWERED, _ODD)
+_PATIENT: Layout = (
+    ("intro", 32),
+    ("breakdown", 8),
+    ("build-up", 8),
+    ("drop", 16),
+    ("breakdown", 8),
+    ("build-up", 8),
+    ("drop", 16),
+    ("outro", 8),
+)
+"""A long opening, most of it without drums where the spec says so."""
+
+_DANCED: tuple[Layout, ...] = (SHORT_LAYOUT, _PATIENT, SLIPPED_LAYOUT, _ANSWERED, _ODD)
 
 _TEMPO_BPM: dict[Style, tuple[float, float]] = {
     "house": (116, 130),
@@ -184,7 +196,8 @@ def _invented(number: int) -> Track:
 def _opening(rng: np.random.Generator, layout: Layout) -> dict[str, Any]:
     intro = layout[0][1] if layout[0][0] == "intro" else 0
     return {
-        "drumless_intro_bars": int(min(intro, rng.choice([0, 0, 0, 4, 8, 16]))),
+        # The drums come in before the breakdown, or there would be no boundary to hear.
+        "drumless_intro_bars": int(min(max(0, intro - 8), rng.choice([0, 0, 0, 4, 8, 24]))),
         "opening": str(rng.choice(["pads", "arpeggio", "off-beat"])),
         "bass_line": str(rng.choice(["groove", "groove", "off-beat", "eighths", "long"])),
         "pickup_beats": int(rng.choice([0, 1, 2, 3], p=[0.88, 0.04, 0.04, 0.04])),

@@ -47,6 +47,9 @@ def bars_of(*parts: tuple[dict[str, float], int], climb: bool = True, seed: int 
         centroid=np.log2(2_000) + (values["high"] - values["low"]) / 20,
         tail_db=np.zeros(count),
         mel_db=mel,
+        tone_db=values["mid"] - 6,
+        air_db=values["high"] - 6,
+        rest_db=mel - 6,
     )
 
 
