@@ -88,7 +88,7 @@ class _Drafter:
         """What every confidence is scaled by: a marker is no surer than the grid that it stands on."""
 
     def mark(self, slot: SlotRule) -> DraftMarker:
-        if slot.function in ("free", "vocal", "riff"):
+        if slot.function in _LEFT_TO_EARS:
             raise _Nothing(_LEFT_TO_EARS[slot.function])
         if len(self.analysis.beats_us) < 2 or not self.analysis.downbeats_us:
             raise _Nothing("No beat was found in this track, so there is no grid to place a marker on.")
@@ -149,7 +149,6 @@ class _Drafter:
     # Which place
 
     def _pick(self, slot: SlotRule, places: Sequence[_Place]) -> _Place:
-        name = _PLURALS.get(slot.function, slot.function)
         if not places:
             raise _Nothing(self._why_none(slot))
         if slot.which == "strongest":
@@ -158,9 +157,8 @@ class _Drafter:
             return places[-1]
         wanted = _ORDINALS[slot.which]
         if wanted >= len(places):
-            raise _Nothing(
-                f"Only one {slot.function} was found, at {clock(places[0].start_us)}; {name} after it: none."
-            )
+            after = _NEVER_AGAIN.get(slot.function, "nothing like it comes again").format(clock(places[0].start_us))
+            raise _Nothing(f"No second {slot.function}: {after}.")
         return places[wanted]
 
     def _strongest(self, slot: SlotRule, places: Sequence[_Place]) -> _Place:
@@ -201,6 +199,8 @@ class _Drafter:
             return "No drop was found: kick and low end never return together after a contrast."
         if slot.function == "breakdown":
             return "No breakdown was found: kick and low end never leave for long enough."
+        if slot.function == "vocal":
+            return "No voice was found; where there is one all the same, this slot waits for ears."
         if slot.function == "outro":
             return "No outro was found: the track keeps its level to the end."
         return "No place was found at which kick or hats give a steady beat to mix on."
@@ -216,6 +216,8 @@ class _Drafter:
             return self._breakdowns()
         if slot.function == "build-up":
             return self._build_ups()
+        if slot.function == "vocal":
+            return self._voices()
         return [_of(section) for section in self._sections("outro")]
 
     def _sections(self, role: Role) -> list[Section]:
@@ -287,12 +289,25 @@ class _Drafter:
                 places.append(replace(_of(section), confidence=section.confidence * 0.7))
         return places
 
+    def _voices(self) -> list[_Place]:
+        """Where somebody likely begins to sing, on the beat before it."""
+        beats = self.grid.beats_us
+        places = []
+        for region in self.analysis.voice:
+            beat = max(0, bisect_right(beats, region.start_us) - 1)
+            seconds = round((region.end_us - region.start_us) / 1e6)
+            reason = f"likely vocal from here for {seconds} s"
+            places.append(_Place(beats[beat], region.confidence, reason, float(region.end_us - region.start_us)))
+        return places
+
     # Leaving
 
     def _exit_loop(self, slot: SlotRule) -> DraftMarker:
         """A loop near the end in a steady section, chosen by its seam."""
         bars = slot.loop_bars or 8
-        loops = [loop for loop in self.analysis.loops if loop.bars == bars and self._may_leave(loop)]
+        loops = [
+            loop for loop in self.analysis.loops if loop.bars == bars and loop.place == "exit" and self._may_leave(loop)
+        ]
         if not loops:
             return self._exit_by_section(slot, bars)
         outros = self._sections("outro")
@@ -353,11 +368,16 @@ class _Drafter:
 
 _LEFT_TO_EARS = {
     "free": "This slot is free: it is for what the member hears, so the analysis leaves it open.",
-    "vocal": "Voices are not detected yet, so this slot waits for ears.",
     "riff": "Riffs are not detected yet, so this slot waits for ears.",
 }
 
-_PLURALS = {"mix-in": "mix-ins", "breakdown": "breakdowns", "build-up": "build-ups", "drop": "drops", "outro": "outros"}
+_NEVER_AGAIN = {
+    "breakdown": "the low end never leaves for long after the one at {}",
+    "build-up": "nothing rises into a drop after the one at {}",
+    "drop": "kick and low end never return together after the one at {}",
+    "mix-in": "no section with a beat begins between {} and the first drop",
+    "vocal": "nobody sings again after {}",
+}
 
 
 def _of(section: Section) -> _Place:

@@ -74,9 +74,8 @@ def _outro_start(facts: Facts, gaps: list[tuple[int, int]], start: int, end: int
         back = [gap_end for _, gap_end in gaps if start < gap_end < end and end - gap_end >= 16]
         if not back:
             return start
-        after = [point for point in points if point > back[-1]]
-        return after[0] if after else end
-    best, most = end, 1.0
+        return next((point for point in points if point > back[-1]), end)
+    start_of_outro, most = end, 1.0
     for point in reversed(points):
         if point <= start or end - point > 0.34 * len(facts):
             break
@@ -85,8 +84,8 @@ def _outro_start(facts: Facts, gaps: list[tuple[int, int]], start: int, end: int
         thins = float(np.mean(facts.full[before]) - np.mean(facts.full[after]))
         fall = max(falls / 1.5, thins / 0.2)
         if fall >= most:
-            best, most = point, fall
-    return best
+            start_of_outro, most = point, fall
+    return start_of_outro
 
 
 def _intro(facts: Facts, start: int, end: int, *, before_lead: bool) -> Span:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from analysis_worker.core.features import Frames, average_between
-from analysis_worker.core.results import Loop
+from analysis_worker.core.results import Loop, LoopPlace
 from analysis_worker.core.sections import Span
 from analysis_worker.core.units import power_to_db, ramp, to_us
 
@@ -31,7 +31,13 @@ _LOW_RATE = 2_205
 _LAG_S = 0.002
 _FLOOR_DB = 50.0
 _MEL_FREE_DB, _MEL_FULL_DB = 1.5, 12.0
-_KEEP_EXITS = 4
+_KEEP = 4
+_HEARD = 0.2
+_SAME_DB = 0.25
+"""Steps that differ by less count as equal: what is played twice the same is never quite the same in a window."""
+NATURAL_RANK = 0.9
+"""A seam may step as far as 90 % of the track's own bar lines do (design, section A11)."""
+_PLACES: tuple[LoopPlace, ...] = ("entry", "exit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +93,9 @@ class Seams:
         reach = range(min(max(LENGTHS_BARS), len(lines) - 1) + 1) if len(lines) else range(0)
         self._after = [_alike(lines.after, lines.low_after, lines.level[:, 0], apart) for apart in reach]
         self._before = [_alike(lines.before, lines.low_before, lines.level[:, 1], apart) for apart in reach]
+        self._ends = lines.before.reshape(len(lines), _PARTS, -1).mean(axis=1)
+        self._starts = lines.after.reshape(len(lines), _PARTS, -1).mean(axis=1)
+        self._natural = np.sort(_distance(self._ends[1:-1], self._starts[1:-1]))
 
     def of_length(self, bars: int) -> NDArray[np.float64]:
         """Seam of every loop of that many bars, by its first bar; empty where none fits."""
@@ -100,6 +109,21 @@ class Seams:
             before = self._before[bars - model][model : model + count]
             best = np.maximum(best, after * before)
         return best
+
+    def ranks(self, bars: int) -> NDArray[np.float64]:
+        """For every loop of that many bars, by its first bar: the share of the track's inner bar lines at which the
+        sound steps less than at the loop's seam."""
+        if not 1 <= bars < len(self._after) or not len(self._natural):
+            return np.zeros(0)
+        steps = _distance(self._ends[bars:], self._starts[: self._lines - bars])
+        below: NDArray[np.float64] = np.searchsorted(self._natural, steps - _SAME_DB, side="left") / len(self._natural)
+        return below
+
+
+def _distance(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Root mean square difference of rows in decibels."""
+    distance: NDArray[np.float64] = np.sqrt(np.mean((a - b) ** 2, axis=1))
+    return distance
 
 
 def _alike(
@@ -116,49 +140,67 @@ def _alike(
 
 
 def find_loops(
-    lines: BarLines, spans: Sequence[Span], energy: NDArray[np.float64], edges_s: NDArray[np.float64]
+    lines: BarLines,
+    spans: Sequence[Span],
+    energy: NDArray[np.float64],
+    edges_s: NDArray[np.float64],
+    sung: NDArray[np.bool_] | None = None,
 ) -> tuple[Loop, ...]:
-    """For each usual length: the loops at section starts and the best ones to leave by, ordered by time and length.
+    """For each usual length: the loops at section starts, the best ones to enter by and the best ones to leave by.
 
-    A loop to leave by lies in the last third of the track or in its outro, inside one section, where energy is steady
-    and something is heard.
+    All of them are ordered by time and length. A loop to leave by lies in the last third of the track or in its outro,
+    one to enter by in its intro or first third; both lie inside one section where energy is steady, something is heard
+    and nobody sings (``sung``, one value a bar), and their seam is no worse than 90 % of the track's own bar lines.
     """
-    found: dict[tuple[int, int], float] = {}
+    found: dict[tuple[int, int], tuple[float, float, LoopPlace]] = {}
     seams = Seams(lines)
+    voice = np.zeros(len(energy), dtype=bool) if sung is None else sung
     for length in LENGTHS_BARS:
-        score = seams.of_length(length)
-        if not len(score):
+        score, ranks = seams.of_length(length), seams.ranks(length)
+        if not len(ranks):
             continue
         for span in spans:
             if span.start < len(score):
-                found[span.start, length] = float(score[span.start])
-        exits = _exits(score, length, spans, energy)
-        for bar in exits:
-            found[bar, length] = float(score[bar])
+                found[span.start, length] = float(score[span.start]), float(ranks[span.start]), "inner"
+        for place in _PLACES:
+            for bar in _best(place, score, ranks, length, spans, energy, voice):
+                found[bar, length] = float(score[bar]), float(ranks[bar]), place
     return tuple(
-        Loop(to_us(edges_s[bar]), to_us(edges_s[bar + length]), length, round(seam, 3))
-        for (bar, length), seam in sorted(found.items())
+        Loop(to_us(edges_s[bar]), to_us(edges_s[bar + length]), length, round(seam, 3), round(rank, 3), place)
+        for (bar, length), (seam, rank, place) in sorted(found.items())
     )
 
 
-def _exits(score: NDArray[np.float64], length: int, spans: Sequence[Span], energy: NDArray[np.float64]) -> list[int]:
-    """First bars of the best loops to leave by: up to four in the outro, and up to four elsewhere in the last third."""
+def _best(
+    place: LoopPlace,
+    score: NDArray[np.float64],
+    ranks: NDArray[np.float64],
+    length: int,
+    spans: Sequence[Span],
+    energy: NDArray[np.float64],
+    voice: NDArray[np.bool_],
+) -> list[int]:
+    """First bars of the best loops to enter or leave by: up to four in intro or outro, and up to four near them."""
+    home = "outro" if place == "exit" else "intro"
+    third = len(energy) // 3
     chosen: list[int] = []
-    for in_outro in (True, False):
+    for at_home in (True, False):
         candidates = []
         for span in spans:
-            if (span.role == "outro") != in_outro or span.role in ("breakdown", "build-up"):
+            if (span.role == home) != at_home or span.role in ("breakdown", "build-up"):
                 continue
-            first = span.start if in_outro else max(span.start, int(len(energy) * 2 / 3))
-            for bar in range(first, min(span.end - length, len(score) - 1) + 1):
-                inside = energy[bar : bar + length]
-                if float(np.mean(inside)) < 0.2:
+            first, last = span.start, min(span.end - length, len(score) - 1)
+            if not at_home:
+                first, last = (max(first, 2 * third), last) if place == "exit" else (first, min(last, third))
+            for bar in range(first, last + 1):
+                inside = slice(bar, bar + length)
+                if float(np.mean(energy[inside])) < _HEARD or np.any(voice[inside]) or ranks[bar] > NATURAL_RANK:
                     continue
-                place = (bar - span.start) % 8
-                whole = 0.05 if place == 0 else 0.025 if place == 4 else 0.0
-                candidates.append((float(score[bar]) - 0.3 * float(np.ptp(inside)) + whole, bar))
+                count = (bar - span.start) % 8
+                whole = 0.05 if count == 0 else 0.025 if count == 4 else 0.0
+                candidates.append((float(score[bar]) - 0.3 * float(np.ptp(energy[inside])) + whole, bar))
         candidates.sort(key=lambda item: (-round(item[0], 3), item[1]))
-        chosen += [bar for _, bar in candidates[:_KEEP_EXITS]]
+        chosen += [bar for _, bar in candidates[:_KEEP]]
     return sorted(chosen)
 
 

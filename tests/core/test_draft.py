@@ -12,7 +12,7 @@ import pytest
 
 from analysis_worker.core.convention import COLOURS, FUNCTIONS, SHAPES, WHICH, ConventionRules
 from analysis_worker.core.draft import draft_sheet
-from analysis_worker.core.results import Contour, Draft, Drop, Loop, Role, Section, TrackAnalysis
+from analysis_worker.core.results import Contour, Draft, Drop, Loop, Role, Section, TrackAnalysis, VoiceRegion
 
 BEAT_US = 500_000
 BAR_US = 4 * BEAT_US
@@ -51,7 +51,9 @@ def track(layout: tuple[tuple[Role, int], ...] = LAYOUT, **changes: Any) -> Trac
         bar += count
     energies = tuple(section.energy for section, (_, count) in zip(sections, layout, strict=True) for _ in range(count))
     loops = tuple(
-        Loop(at(start), at(start + length), length, 0.9) for length in (4, 8) for start in (0, bars - 16, bars - 8)
+        Loop(at(start), at(start + length), length, 0.9, place="exit")
+        for length in (4, 8)
+        for start in (0, bars - 16, bars - 8)
     )
     analysis = TrackAnalysis(
         engine="1",
@@ -208,7 +210,9 @@ def test_the_strongest_drop_is_chosen_by_figures_and_says_by_which():
 
 def test_a_second_of_something_that_comes_once_stays_empty():
     once = track((("intro", 16), ("breakdown", 8), ("build-up", 8), ("drop", 32), ("outro", 16)))
-    assert "Only one drop was found" in only(once, slot("drop", "second"))
+    assert only(once, slot("drop", "second")) == (
+        "No second drop: kick and low end never return together after the one at 1:04.2."
+    )
 
 
 def test_a_lead_goes_back_whole_bars_and_stops_at_the_first_downbeat():
@@ -236,11 +240,12 @@ def test_loops_are_whole_beats_long_and_fit_the_track():
 
 
 def test_the_exit_loop_takes_the_best_seam_of_the_outro():
-    best = Loop(at(124), at(132), 8, 1.0)
-    analysis = track(loops=(Loop(at(120), at(128), 8, 0.5), best, Loop(at(100), at(108), 8, 1.0)))
+    best = Loop(at(124), at(132), 8, 0.9, place="exit")
+    other, inner = Loop(at(120), at(128), 8, 0.5, place="exit"), Loop(at(122), at(130), 8, 1.0)
+    analysis = track(loops=(other, inner, best, Loop(at(100), at(108), 8, 1.0, place="exit")))
     marker = only(analysis, slot("exit loop", loop_bars=8))
     assert (marker.start_us, marker.end_us) == (best.start_us, best.end_us)
-    assert "seam 1.00" in marker.reason
+    assert "seam 0.90" in marker.reason
 
 
 def test_an_exit_loop_of_unmeasured_length_says_so_and_one_without_room_stays_empty():
@@ -270,3 +275,12 @@ def test_the_mix_in_is_the_first_bar_with_a_beat():
     quiet = (0.05,) * 8 + track().energy[8:]
     assert only(track(), slot("mix-in")).start_us == at(0)
     assert only(track(energy=quiet), slot("mix-in")).start_us == at(8)
+
+
+def test_a_vocal_slot_takes_the_first_voice_on_the_beat_before_it():
+    voice = (VoiceRegion(at(20) + 90_000, at(28), 0.8), VoiceRegion(at(60), at(64), 0.6))
+    marker = only(track(voice=voice), slot("vocal"))
+    assert marker.start_us == at(20)
+    assert "likely vocal" in marker.reason
+    assert only(track(voice=voice[:1]), slot("vocal", "second")).startswith("No second vocal: nobody sings again after")
+    assert "waits for ears" in only(track(), slot("vocal"))

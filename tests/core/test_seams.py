@@ -86,3 +86,25 @@ def test_finds_loops_at_section_starts_and_in_the_outro():
 def test_silence_is_joined_without_error():
     found = seams(lines_of([np.zeros(int(BAR_S * RATE), np.float32)] * 4), 1)
     assert found == pytest.approx(1.0)
+
+
+def test_a_loop_to_leave_by_is_natural_free_of_voice_and_in_the_outro():
+    edges = np.linspace(0.0, 40 * BAR_S, 41)
+    spans = [Span(0, 8, "intro", 0.5, ""), Span(8, 24, "drop", 0.5, ""), Span(24, 40, "outro", 0.5, "")]
+    lines = lines_of([bar(1)] * 32 + [bar(2)] * 8)
+    sung = np.zeros(40, dtype=bool)
+    sung[24:26] = True
+    loops = [loop for loop in find_loops(lines, spans, np.full(40, 0.7), edges, sung) if loop.bars == 4]
+    exits = [round(loop.start_us / 2_000_000) for loop in loops if loop.place == "exit" and loop.start_us >= 48_000_000]
+    assert exits
+    # Not over the voice of bars 24 and 25, nor across the change of sound at bar 32.
+    assert set(exits) <= {26, 27, 28, 32, 33, 34, 35, 36}
+    assert all(loop.rank <= 0.9 for loop in loops if loop.place != "inner")
+    assert any(loop.place == "entry" and loop.start_us < 16_000_000 for loop in loops)
+
+
+def test_ranks_tell_a_seam_from_what_the_music_does_itself():
+    """Within eight like bars no bar line steps less than a seam; across two sounds nearly all do."""
+    ranks = Seams(lines_of([bar(1)] * 8 + [bar(2)] * 8)).ranks(4)
+    assert ranks[0] < 0.9
+    assert ranks[6] > 0.9
