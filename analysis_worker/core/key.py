@@ -53,7 +53,7 @@ _END_S = 1.1  # the last sound of a part, likewise
 _CLOSE_S = 10.0  # a close names the key of what is this short; a loop that fades out ends anywhere (measured)
 
 _GRAIN_S = 16.0  # about 8 bars at 120 BPM, where there are no phrases
-_SHORTEST_SPAN_S = 12.0  # a change for less is a passing chord (no source)
+_SHORTEST_SPAN_S = 24.0  # a change for less is a held chord: about 12 bars (no source)
 _CHANGE_COST = 6.0  # log-odds; about one change in four hundred phrases
 _CHANGE_MARGIN = 2.0  # log-odds by which each side must prefer its own key
 _GRAIN_TRUST = 0.5  # phrases of one track repeat each other, so their evidence does not add up in full
