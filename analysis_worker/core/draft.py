@@ -20,6 +20,9 @@ from analysis_worker.core.units import clock
 _ORDINALS = {"first": 0, "second": 1}
 _LAST_PHRASE_BARS = 8
 _UNKNOWN_SEAM = 0.4
+_NATURAL_RANK = 0.9
+_LOW_SHARE = 0.5
+"""A bar has a beat from this share of the low end that a fifth of the bars exceed (own choice; kick alone gives 0.8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +279,7 @@ class _Drafter:
             return []
         drops = self._sections("drop")
         limit = drops[0].start_us if drops else self.analysis.duration_us
-        first = next((bar for bar, value in enumerate(energy) if value >= 0.35 * max(energy)), None)
+        first = self._first_beat(energy)
         if first is None or downbeats[first] >= limit:
             return []
         if first == 0:
@@ -288,6 +291,17 @@ class _Drafter:
             if section.start_us > downbeats[first] and section.start_us < limit and section.energy >= 0.4 * max(energy):
                 places.append(replace(_of(section), confidence=section.confidence * 0.7))
         return places
+
+    def _first_beat(self, energy: Sequence[float]) -> int | None:
+        """The first bar with a beat: where the low end comes in, or, where that is not told, where something happens."""
+        contour, grid = self.analysis.contour, self.grid
+        steps = contour.steps_per_beat * grid.per_bar
+        starts = [beat * contour.steps_per_beat for beat in grid.downbeats]
+        low = [sum(contour.low[start : start + steps]) / steps for start in starts if start + steps <= len(contour.low)]
+        usual = sorted(low)[len(low) * 4 // 5] if low else 0.0
+        if usual > 0:
+            return next((bar for bar, value in enumerate(low) if value >= _LOW_SHARE * usual), None)
+        return next((bar for bar, value in enumerate(energy) if value >= 0.35 * max(energy)), None)
 
     def _voices(self) -> list[_Place]:
         """Where somebody likely begins to sing, on the beat before it."""
@@ -352,7 +366,7 @@ class _Drafter:
                 inside = round((grid.position(loop.start_us) - grid.position(outro.start_us)) / grid.per_bar)
                 return (
                     loop.seam
-                    + 0.3
+                    + (0.4 if loop.rank <= _NATURAL_RANK else 0.3)
                     + (0.1 if inside == 0 else 0.05 if inside % 8 == 0 else 0.02 if inside % 4 == 0 else 0.0)
                 )
         return loop.seam

@@ -37,6 +37,8 @@ _SAME_DB = 0.25
 """Steps that differ by less count as equal: what is played twice the same is never quite the same in a window."""
 NATURAL_RANK = 0.9
 """A seam may step as far as 90 % of the track's own bar lines do (design, section A11)."""
+_AS_PLAYED = 0.9
+"""From this seam on the join is one that the music makes itself, fill included, however large its step."""
 _PLACES: tuple[LoopPlace, ...] = ("entry", "exit")
 
 
@@ -150,7 +152,8 @@ def find_loops(
 
     All of them are ordered by time and length. A loop to leave by lies in the last third of the track or in its outro,
     one to enter by in its intro or first third; both lie inside one section where energy is steady, something is heard
-    and nobody sings (``sung``, one value a bar), and their seam is no worse than 90 % of the track's own bar lines.
+    and nobody sings (``sung``, one value a bar), and their seam is no worse than 90 % of the track's own bar lines, or
+    is a join that the music makes itself.
     """
     found: dict[tuple[int, int], tuple[float, float, LoopPlace]] = {}
     seams = Seams(lines)
@@ -194,11 +197,14 @@ def _best(
                 first, last = (max(first, 2 * third), last) if place == "exit" else (first, min(last, third))
             for bar in range(first, last + 1):
                 inside = slice(bar, bar + length)
-                if float(np.mean(energy[inside])) < _HEARD or np.any(voice[inside]) or ranks[bar] > NATURAL_RANK:
+                if float(np.mean(energy[inside])) < _HEARD or np.any(voice[inside]):
+                    continue
+                if ranks[bar] > NATURAL_RANK and score[bar] < _AS_PLAYED:
                     continue
                 count = (bar - span.start) % 8
                 whole = 0.05 if count == 0 else 0.025 if count == 4 else 0.0
-                candidates.append((float(score[bar]) - 0.3 * float(np.ptp(energy[inside])) + whole, bar))
+                natural = 0.1 if ranks[bar] <= NATURAL_RANK else 0.0
+                candidates.append((float(score[bar]) - 0.3 * float(np.ptp(energy[inside])) + whole + natural, bar))
         candidates.sort(key=lambda item: (-round(item[0], 3), item[1]))
         chosen += [bar for _, bar in candidates[:_KEEP]]
     return sorted(chosen)

@@ -16,11 +16,15 @@ from numpy.typing import NDArray
 from fixtures import corpus
 from fixtures.demo import DemoSpec, write_one
 from fixtures.generate import TrackSpec, Truth, truth_for
-from fixtures.spec import SHORT_LAYOUT, SLIPPED_LAYOUT, STYLES, Layout, Style
+from fixtures.spec import BY_HAND, SHORT_LAYOUT, SLIPPED_LAYOUT, STYLES, Layout, Style
 from tests.accuracy.listen import drop_levels
 
 SYNTHETIC_FOLDER = Path("build/accuracy")
-COUNT = 208
+FIRST = 208
+"""Numbers below are the first set; from here on, tracks draw more styles, instruments and ways to play."""
+COUNT = 280
+_FIRST_STYLES = STYLES[:9]
+_LATER_STYLES = STYLES[9:]
 Half = Literal["tune", "report"]
 
 _ANSWERED: Layout = (
@@ -31,7 +35,7 @@ _ANSWERED: Layout = (
     ("breakdown", 8),
     ("build-up", 8),
     ("drop", 16),
-    ("outro", 8),
+    ("outro", 16),
 )
 """One drop without a build-up before it, one with."""
 
@@ -43,7 +47,7 @@ _SLOW: Layout = (
     ("breakdown", 8),
     ("build-up", 8),
     ("drop", 16),
-    ("outro", 8),
+    ("outro", 16),
 )
 _ODD: Layout = (
     ("intro", 17),
@@ -54,7 +58,7 @@ _ODD: Layout = (
     ("breakdown", 12),
     ("build-up", 8),
     ("drop", 16),
-    ("outro", 12),
+    ("outro", 16),
 )
 """Phrase lines that slip by one, two and four bars."""
 
@@ -71,7 +75,7 @@ _PATIENT: Layout = (
     ("breakdown", 8),
     ("build-up", 8),
     ("drop", 16),
-    ("outro", 8),
+    ("outro", 16),
 )
 """A long opening, most of it without drums where the spec says so."""
 
@@ -87,6 +91,12 @@ _TEMPO_BPM: dict[Style, tuple[float, float]] = {
     "downtempo": (76, 104),
     "live": (92, 140),
     "waltz": (100, 168),
+    "rock": (92, 152),
+    "six-eight": (150, 222),
+    "jungle": (156, 174),
+    "shuffle": (126, 136),
+    "tresillo": (90, 106),
+    "electro": (116, 132),
 }
 _KEYS = tuple(
     f"{tonic} {mode}"
@@ -157,7 +167,9 @@ def real() -> list[Track]:
 def _invented(number: int) -> Track:
     rng = np.random.default_rng([number, 31])
     # Pairs of numbers share a style, so that both halves hold as many of each.
-    style = STYLES[number // 2 % len(STYLES)]
+    later = number >= FIRST
+    styles = _later_styles(number) if later else _FIRST_STYLES
+    style = styles[number // 2 % len(styles)]
     low, high = _TEMPO_BPM[style]
     tempo_bpm = float(rng.uniform(low, high))
     # A third each: whole, to a quarter, to a hundredth. Real tracks are mostly whole, and the rest must not be snapped.
@@ -165,6 +177,8 @@ def _invented(number: int) -> Track:
     form = str(rng.choice(["danced", "song", "loop", "ambient"], p=[0.76, 0.12, 0.06, 0.06]))
     layouts = {"danced": _DANCED, "song": (_SONG,), "loop": (_LOOP,), "ambient": (_AMBIENT,)}[form]
     layout = layouts[int(rng.integers(len(layouts)))]
+    if later and style in ("rock", "six-eight"):
+        form, layout = "song", _SONG
     if style == "downtempo" and form == "danced":
         layout = _SLOW
     key = _KEYS[int(rng.integers(len(_KEYS)))]
@@ -189,6 +203,7 @@ def _invented(number: int) -> Track:
         **_timing(rng, style, layout, tempo_bpm),
         **_singing(rng, form),
         **_edits(rng, layout, key),
+        **(_more(rng, style) if later else {}),
     )
     return Track("-".join([f"{number:03d}", style, *_traits(spec, form)]), "synthetic", spec, None)
 
@@ -207,7 +222,7 @@ def _opening(rng: np.random.Generator, layout: Layout) -> dict[str, Any]:
 
 def _timing(rng: np.random.Generator, style: Style, layout: Layout, tempo_bpm: float) -> dict[str, Any]:
     swing = float(rng.uniform(0.08, 0.33)) if rng.uniform() < 0.35 else 0.0
-    live = style in ("live", "waltz", "downtempo")
+    live = style in (*BY_HAND, "downtempo")
     chances = [0.5, 0.06, 0.04, 0.06, 0.34] if live else [0.73, 0.11, 0.07, 0.09, 0.0]
     kind = str(rng.choice(["straight", "wow", "drift", "step", "wander"], p=chances))
     changes: dict[str, dict[str, Any]] = {
@@ -243,6 +258,26 @@ def _edits(rng: np.random.Generator, layout: Layout, key: str) -> dict[str, Any]
     }
 
 
+def _later_styles(number: int) -> tuple[Style, ...]:
+    """The later styles in turn, and after each round of them one of the first."""
+    return (*_LATER_STYLES, _FIRST_STYLES[number // (2 * (len(_LATER_STYLES) + 1)) % len(_FIRST_STYLES)])
+
+
+def _more(rng: np.random.Generator, style: Style) -> dict[str, Any]:
+    """What only later tracks draw: swung eighths, hands, near drops, verses, solos, more instruments, masters."""
+    swung = style in ("shuffle", "rock", "house", "downtempo") and rng.uniform() < 0.4
+    return {
+        "swing_eighths": float(rng.uniform(0.12, 0.33)) if swung else 0.0,
+        "human_ms": float(rng.uniform(1.0, 5.0)) if style in BY_HAND else 0.0,
+        "contrast": float(rng.choice([0.25, 0.5, 1.0])),
+        "verses": True,
+        "solo": bool(rng.uniform() < 0.3),
+        "wide": True,
+        "width": float(rng.choice([0.0, 0.5, 1.0, 1.0])),
+        "master_lufs": float(rng.uniform(-14, -6)) if rng.uniform() < 0.7 else None,
+    }
+
+
 def _traits(spec: TrackSpec, form: str) -> list[str]:
     """What is unusual about a track, for its name and for grouping misses."""
     asked = {
@@ -257,5 +292,8 @@ def _traits(spec: TrackSpec, form: str) -> list[str]:
         "key-change": bool(spec.key_changes),
         "slip": any(bars % 8 for _, bars in spec.layout) and form == "danced",
         "sung": spec.voice,
+        "swung-eighths": bool(spec.swing_eighths),
+        "solo": spec.solo,
+        "near-drops": spec.contrast < 1 and form == "danced",
     }
     return [trait for trait, there in asked.items() if there]
