@@ -178,7 +178,7 @@ def _misses(rows: list[Row]) -> dict[str, dict[str, tuple[int, int]]]:
         for row in rows:
             value = row.scores.get(key)
             if value is not None:
-                for trait in re.sub("(half|key|pick|two)-", r"\1_", row.name).split("-")[1:]:
+                for trait in re.sub("(half|key|pick|two|swung|near|six)-", r"\1_", row.name).split("-")[1:]:
                     groups.setdefault(trait.replace("_", "-"), []).append(value < limit)
         short = {trait: (sum(missed), len(missed)) for trait, missed in groups.items() if any(missed)}
         found[key] = dict(sorted(short.items(), key=lambda item: -item[1][0] / item[1][1]))

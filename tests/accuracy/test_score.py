@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from fixtures.generate import SLIPPED_LAYOUT, TrackSpec, truth_for
+from fixtures.generate import SLIPPED_LAYOUT, STYLES, TrackSpec, truth_for
 from tests.accuracy import form, listen, material, report, score
 from tests.accuracy.estimate import Estimate
 
@@ -253,8 +253,18 @@ def test_the_material_is_varied_and_always_the_same():
     for half in halves:
         in_half = [track.spec for track in half if track.spec]
         assert len(in_half) >= 100
-        assert len({spec.style for spec in in_half}) == 9
+        assert {spec.style for spec in in_half} == set(STYLES)
         assert len({spec.key for spec in in_half}) >= 20
-        for trait in ("wander", "drift", "wow", "tempo_changes", "half_bars", "pickup_beats", "voice", "key_changes"):
+        for trait in (
+            "wander",
+            "drift",
+            "wow",
+            "tempo_changes",
+            "half_bars",
+            "pickup_beats",
+            "voice",
+            "key_changes",
+            "solo",
+        ):
             assert sum(bool(getattr(spec, trait)) for spec in in_half) >= 3, trait
         assert sum(not any(role == "drop" for role, _ in spec.layout) for spec in in_half) >= 15
