@@ -20,6 +20,8 @@ class Estimate:
     """Answers in seconds; empty or None where the part that was run does not say.
 
     ``draft_s`` is slot to start, ``exit_loop_s`` the drafted exit loop, ``sure`` the confidence of each part.
+    ``sections_sure`` goes with ``sections``; ``drops_same`` counts for each of ``drops_s`` the earlier one whose
+    material it repeats (None: none of them).
     """
 
     tempo_bpm: float | None
@@ -38,6 +40,8 @@ class Estimate:
     exit_loop_s: tuple[float, float] | None = None
     beats_per_bar: int = 4
     sure: dict[str, float] = field(default_factory=dict)
+    sections_sure: list[float] = field(default_factory=list)
+    drops_same: list[int | None] = field(default_factory=list)
     took_s: float = 0.0
 
 
@@ -60,7 +64,9 @@ def whole_analysis(path: Path) -> Estimate:
         downbeats_s=_seconds(found.downbeats_us),
         phrases_s=_seconds(found.phrases_us),
         sections=[(part.start_us / 1e6, part.end_us / 1e6, part.role) for part in found.sections],
+        sections_sure=[part.confidence for part in found.sections],
         drops_s=[(drop.start_us / 1e6, drop.strength) for drop in found.drops],
+        drops_same=[getattr(drop, "same_as", None) for drop in found.drops],
         key=found.key.name if found.key else None,
         keys=[(span.start_us / 1e6, span.end_us / 1e6, f"{span.tonic} {span.mode}") for span in found.keys],
         voice_s=[(region.start_us / 1e6, region.end_us / 1e6) for region in found.voice],

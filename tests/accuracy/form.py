@@ -1,7 +1,8 @@
 """Compares the form that was found with that of an invented track: phrases, sections, drops, draft, key, voice.
 
 Sources of the measures: mir_eval (Raffel et al., ISMIR 2014): ``segment.detection`` (hit rate at 0.5 s),
-``key.weighted_score`` (a fifth counts only upwards), ``util.match_events``. Drops within a bar, draft slots within a
+``key.weighted_score`` (a fifth counts only upwards; ``key_either`` is our own and counts it downwards too),
+``util.match_events``. Drops within a bar, draft slots within a
 quarter of a beat, and voice by tenths of a second are our own.
 """
 
@@ -45,10 +46,14 @@ def form_figures(estimate: Estimate, truth: Truth, has_beat: bool, drop_lufs: tu
             figures["drop_f"] = _drops(starts, truth)
             if drop_lufs and len(drop_lufs) > 1 and abs(drop_lufs[0] - drop_lufs[1]) >= _TELLING_LU:
                 figures["strongest_right"] = _strongest(estimate.drops_s, truth, int(np.argmax(drop_lufs)))
+            figures["alike_right"] = _alike(starts, estimate.drops_same, truth)
         else:
             figures["invented_drops"] = float(len(starts))
     figures["key_weighted"] = mir_eval.key.weighted_score(truth.key, estimate.key) if estimate.key else 0.0
     figures["key_exact"] = float(figures["key_weighted"] == 1.0)
+    figures["key_either"] = _either_fifth(truth.key, estimate.key) if estimate.key else 0.0
+    if len(truth.keys) > 1:
+        figures["key_time"] = _key_time(estimate, truth)
     figures |= _voice(estimate.voice_s, truth)
     if estimate.draft_s is not None and truth.drops_s and has_beat:
         hits = draft_hits(estimate.draft_s, truth)
@@ -75,6 +80,49 @@ def _voice(said_s: list[tuple[float, float]], truth: Truth) -> Scores:
     else:
         figures["voice_f_sung"] = 2 * found / max(2 * found + invented + missed, 1e-9)
     return figures
+
+
+def section_pairs(estimate: Estimate, truth: Truth, role: str | None = None) -> list[tuple[float, float]]:
+    """Confidence of each section after the first (or of one role), beside whether it starts and is what it says.
+
+    A start counts within a bar of one in the truth.
+    """
+    pairs = []
+    sections = list(zip(estimate.sections or [], estimate.sections_sure, strict=False))
+    for (start, _, said), sure in sections[1:] if role is None else sections:
+        if role in (None, said):
+            same = [part for part in truth.sections if abs(part.start_s - start) <= _bar_s(truth)]
+            pairs.append((sure, float(any(part.role == said for part in same))))
+    return pairs
+
+
+def _alike(said_s: list[float], same_as: list[int | None], truth: Truth) -> float | None:
+    """Whether the second drop is told to repeat the first, or not, as it does; only where both were found."""
+    found = [
+        next((index for index, start in enumerate(said_s) if abs(start - true) <= _bar_s(truth)), None)
+        for true in truth.drops_s[:2]
+    ]
+    if len(found) < 2 or None in found or len(same_as) != len(said_s):
+        return None
+    first, second = found
+    return float((same_as[second or 0] == first) == truth.same_material)
+
+
+def _either_fifth(true: str, said: str) -> float:
+    return float(max(mir_eval.key.weighted_score(true, said), 0.5 * (mir_eval.key.weighted_score(said, true) == 0.5)))
+
+
+def _key_time(estimate: Estimate, truth: Truth) -> float:
+    """Share of time (in steps of 0.1 s) in the right key, from the spans or, without any, the one key."""
+    times = np.arange(truth.sections[0].start_s, truth.sections[-1].end_s, 0.1)
+    starts = np.asarray([start for start, _ in truth.keys])
+    spans = estimate.keys or [(0.0, truth.duration_s, estimate.key or "")]
+    right = []
+    for time_s in times:
+        true = truth.keys[max(0, int(np.searchsorted(starts, time_s, side="right")) - 1)][1]
+        said = next((key for start, end, key in spans if start <= time_s < end), None)
+        right.append(said is not None and mir_eval.key.weighted_score(true, said) == 1.0)
+    return float(np.mean(right))
 
 
 def _section_bars(truth: Truth) -> list[int]:

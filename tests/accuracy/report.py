@@ -56,6 +56,9 @@ FIGURES = (
     Figure("unsteady_found", "not steady, and told so", 0.95, None),
     Figure("false_alarms", "steady, but told not to be", 0.02, 0.02, smaller=True),
     Figure("metre_right", "beats per bar right"),
+    Figure("metre_right_4", "  of tracks in four"),
+    Figure("metre_right_3", "  of tracks in three"),
+    Figure("metre_right_6", "  of tracks in six"),
     Figure("downbeat_f", "downbeat F at 70 ms"),
     Figure("downbeat_phase", "downbeat phase right (tracks)", 0.95, 0.90),
     Figure("downbeat_sure_half", "  in the surer half of the tracks", 0.98, 0.98),
@@ -68,14 +71,17 @@ FIGURES = (
     Figure("drop_f", "drop F within a bar", 0.92, None),
     Figure("invented_drops", "drops in a track without one, mean", 0.0, None, smaller=True),
     Figure("strongest_right", "strongest drop right, pairs 1 LU apart", 0.95, None),
+    Figure("alike_right", "second drop told to repeat the first or not, rightly"),
     Figure("key_weighted", "key, weighted (a fifth counts upwards only)", 0.95, None),
+    Figure("key_either", "key, weighted (a fifth counts both ways)"),
     Figure("key_exact", "key exactly right"),
+    Figure("key_time", "time in the right key, where it changes"),
     Figure("voice_f", "voice F, all tracks together, by tenths of a second", 0.80, None),
     Figure("voice_invented_share", "  of tracks without a voice: share of time", None, None),
     Figure("exit_seam", "exit loop's seam within natural bar transitions", 0.95, 0.95),
     Figure("draft_slots", "draft slots within a quarter beat", 0.90, None),
 )
-PARTS = ("grid", "downbeat", "phrase", "key", "draft")
+PARTS = ("grid", "downbeat", "phrase", "section", "drop", "key", "draft")
 _BINS = 5
 _COLUMNS = (
     ("beat_f70", "F70"),
@@ -171,7 +177,11 @@ def _reliability(rows: list[Row], part: str) -> list[dict[str, float]]:
 
 def _misses(rows: list[Row]) -> dict[str, dict[str, tuple[int, int]]]:
     """For the figures that matter most: by trait (a word of a track's name), how many of how many tracks fall short."""
-    limits = {"tempo_right": 0.5, "beat_f20": 0.9, "downbeat_phase": 0.5, "phrase_bars": 0.8, "draft_slots": 0.8}
+    limits = {
+        "tempo_right": 0.5, "beat_f20": 0.9, "downbeat_phase": 0.5, "metre_right": 0.5, "phrase_bars": 0.8,
+        "boundary_hr05": 0.75, "drop_f": 0.9, "key_weighted": 0.9, "voice_f_sung": 0.7, "exit_seam": 0.5,
+        "draft_slots": 0.8,
+    }  # fmt: skip
     found: dict[str, dict[str, tuple[int, int]]] = {}
     for key, limit in limits.items():
         groups: dict[str, list[bool]] = {}

@@ -7,7 +7,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 
 from tests.accuracy import baselines, estimate, listen, material, report
-from tests.accuracy.form import draft_hits
+from tests.accuracy.form import draft_hits, section_pairs
 from tests.accuracy.score import score
 
 _OF_BASELINE = ("tempo_", "octave", "beat_", "cmlt", "offset")
@@ -54,6 +54,9 @@ def _sure(
     pairs = {
         part: [(found.sure[part], value)] for part, value in right.items() if value is not None and part in found.sure
     }
+    if found.sections and reference.full is not None and reference.has_beat:
+        pairs["section"] = section_pairs(found, reference.full)
+        pairs["drop"] = section_pairs(found, reference.full, "drop")
     if found.draft_s and "draft_slots" in scores and reference.full is not None:
         hits = draft_hits(found.draft_s, reference.full)
         pairs["draft"] = [

@@ -92,6 +92,7 @@ def _bars(estimate: Estimate, reference: Reference) -> Scores:
         "downbeat_f": _f_measure(true, said, _NEAR_S),
         "downbeat_phase": float(min(share_near(true, said, _NEAR_S) or 0, share_near(said, true, _NEAR_S) or 0) > 0.8),
         "metre_right": float(estimate.beats_per_bar == reference.beats_per_bar),
+        f"metre_right_{reference.beats_per_bar}": float(estimate.beats_per_bar == reference.beats_per_bar),
     }
 
 

@@ -99,7 +99,11 @@ def test_no_answer_gets_no_marks_and_no_error():
     nothing = np.zeros(0)
     blank = Estimate(None, [], False, nothing, nothing, nothing, [], [], None, draft_s={})
     none = marks(blank)
-    assert {key for key, value in none.items() if value not in (0.0, None)} <= {"false_alarms", "metre_right"}
+    assert {key for key, value in none.items() if value not in (0.0, None)} <= {
+        "false_alarms",
+        "metre_right",
+        "metre_right_4",
+    }
 
 
 def test_downbeats_one_beat_off_have_the_wrong_phase():
@@ -239,6 +243,39 @@ def test_a_seam_is_natural_where_the_bars_repeat_and_not_where_the_sound_changes
     downbeats_s = np.arange(16, dtype=np.float64) * 2
     assert listen.seam_is_natural(tmp_path / "bars.wav", (4.0, 12.0), downbeats_s)
     assert not listen.seam_is_natural(tmp_path / "bars.wav", (4.0, 24.0), downbeats_s)
+
+
+def test_key_spans_are_marked_by_time_and_a_fifth_counts_either_way_apart():
+    changed = truth_for(replace(SPEC, key_changes=((50, "B minor"),)))
+    assert len(changed.keys) == 2
+    half = form.form_figures(perfect(keys=[(0.0, 999.0, "A minor")]), changed, True, None)["key_time"]
+    whole = [(0.0, changed.keys[1][0], "A minor"), (changed.keys[1][0], 999.0, "B minor")]
+    assert half == pytest.approx(0.5, abs=0.02)
+    assert form.form_figures(perfect(keys=whole), changed, True, None)["key_time"] == pytest.approx(1.0, abs=0.01)
+    below = marks(perfect(key="D minor"))
+    assert (below["key_weighted"], below["key_either"]) == (0.0, 0.5)
+
+
+def test_a_second_drop_is_alike_or_not():
+    said = perfect(drops_same=[None, 0])
+    assert marks(said)["alike_right"] == 1.0
+    assert marks(replace(said, drops_same=[None, None]))["alike_right"] == 0.0
+    fresh = truth_for(replace(SPEC, fresh=True))
+    assert form.form_figures(said, fresh, True, None)["alike_right"] == 0.0
+    assert "alike_right" not in marks(replace(said, drops_s=[(TRUTH.drops_s[0], 1.0)], drops_same=[None]))
+
+
+def test_sections_pair_their_confidence_with_what_is_so():
+    answer = perfect(sections_sure=[0.9] * len(TRUTH.sections))
+    assert form.section_pairs(answer, TRUTH) == [(0.9, 1.0)] * (len(TRUTH.sections) - 1)
+    assert form.section_pairs(answer, TRUTH, "drop") == [(0.9, 1.0)] * 2
+    named = [(start, end, "drop") for start, end, _ in answer.sections or []]
+    assert sum(right for _, right in form.section_pairs(replace(answer, sections=named), TRUTH, "drop")) == 2
+
+
+def test_the_metre_is_marked_by_what_it_is():
+    assert marks(perfect())["metre_right_4"] == 1.0
+    assert marks(perfect(beats_per_bar=3))["metre_right_4"] == 0.0
 
 
 def test_the_material_is_varied_and_always_the_same():
