@@ -22,7 +22,7 @@ _LAST_PHRASE_BARS = 8
 _UNKNOWN_SEAM = 0.4
 _NATURAL_RANK = 0.9
 _LOW_SHARE = 0.5
-"""A bar has a beat from this share of the low end that a fifth of the bars exceed (own choice; kick alone gives 0.8)."""
+"""A bar has a beat from this share of the low end that a fifth of the bars exceed (own choice; kick alone has 0.8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +124,8 @@ class _Drafter:
             )
         loop = self._loop_at(start_us, slot.loop_bars)
         if loop:
-            reason += f"; seam {loop.seam:.2f}"
-        confidence *= 0.5 + 0.5 * (loop.seam if loop else _UNKNOWN_SEAM)
+            reason += f"; {_seam_words(loop)}"
+        confidence *= 0.5 + 0.5 * (max(loop.seam, 1.0 - loop.rank) if loop else _UNKNOWN_SEAM)
         return DraftMarker(slot.number, start_us, end_us, self._sure(confidence), reason)
 
     def _lead(self, position: float, bars: int) -> tuple[float, int]:
@@ -293,7 +293,7 @@ class _Drafter:
         return places
 
     def _first_beat(self, energy: Sequence[float]) -> int | None:
-        """The first bar with a beat: where the low end comes in, or, where that is not told, where something happens."""
+        """The first bar with a beat: where the low end comes in or, where that is not told, where something happens."""
         contour, grid = self.analysis.contour, self.grid
         steps = contour.steps_per_beat * grid.per_bar
         starts = [beat * contour.steps_per_beat for beat in grid.downbeats]
@@ -341,10 +341,8 @@ class _Drafter:
             best = max(ranked, key=lambda loop: (loop.seam, -loop.start_us))
         in_outro = any(outro.start_us <= best.start_us < outro.end_us for outro in outros)
         where = "in the outro" if in_outro else "near the end, where the level is steady"
-        reason = f"{_bars(bars)} {where}, seam {best.seam:.2f}"
-        place = _Place(best.start_us, (0.9 if in_outro else 0.7), reason, best.seam)
-        marker = self._marker(slot, place)
-        return replace(marker, reason=marker.reason.replace(f"; seam {best.seam:.2f}", ""))
+        place = _Place(best.start_us, (0.9 if in_outro else 0.7), f"{_bars(bars)} {where}", best.seam)
+        return self._marker(slot, place)
 
     def _may_leave(self, loop: Loop) -> bool:
         middle = (loop.start_us + loop.end_us) / 2
@@ -364,12 +362,9 @@ class _Drafter:
             if outro.start_us <= loop.start_us < outro.end_us:
                 grid = self.grid
                 inside = round((grid.position(loop.start_us) - grid.position(outro.start_us)) / grid.per_bar)
-                return (
-                    loop.seam
-                    + (0.4 if loop.rank <= _NATURAL_RANK else 0.3)
-                    + (0.1 if inside == 0 else 0.05 if inside % 8 == 0 else 0.02 if inside % 4 == 0 else 0.0)
-                )
-        return loop.seam
+                count = 0.2 if inside == 0 else 0.15 if inside % 8 == 0 else 0.08 if inside % 4 == 0 else 0.0
+                return _worth(loop) + (1.0 if loop.rank <= _NATURAL_RANK else 0.2) + count
+        return _worth(loop)
 
     def _exit_by_section(self, slot: SlotRule, bars: int) -> DraftMarker:
         for outro in self._sections("outro"):
@@ -392,6 +387,18 @@ _NEVER_AGAIN = {
     "mix-in": "no section with a beat begins between {} and the first drop",
     "vocal": "nobody sings again after {}",
 }
+
+
+def _worth(loop: Loop) -> float:
+    """What a loop is worth by how it joins (the weights of ``seams.loop_worth``, kept here for the standard library's
+    sake)."""
+    return 0.5 * loop.seam + 0.8 * (1.0 - loop.rank)
+
+
+def _seam_words(loop: Loop) -> str:
+    """How a loop joins, against what the track's own bar lines do."""
+    smaller = round(100 * (1.0 - loop.rank))
+    return f"its seam steps less than {smaller} % of the track's own bar lines"
 
 
 def _of(section: Section) -> _Place:

@@ -12,6 +12,7 @@ values a second are held.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +28,13 @@ from analysis_worker.core.key import estimate_keys
 from analysis_worker.core.loudness import measure_blocks
 from analysis_worker.core.mix import HALF_RATE, QUARTER_RATE, mix_of
 from analysis_worker.core.onsets import OnsetBands, onset_bands
-from analysis_worker.core.pitches import pitches_of
-from analysis_worker.core.results import ENGINE_VERSION, Drop, Loop, Section, TrackAnalysis
+from analysis_worker.core.pitches import Pitches, pitches_of
+from analysis_worker.core.results import ENGINE_VERSION, Drop, Loop, Section, TrackAnalysis, VoiceRegion
 from analysis_worker.core.seams import bar_lines, find_loops
 from analysis_worker.core.sections import find_sections
 from analysis_worker.core.units import all_to_us, to_us
+from analysis_worker.core.voice import find_voice
+from analysis_worker.core.width import Width, width_of
 
 STAGES = ("level", "beats", "bars", "sections", "key")
 """What ``progress`` is called with, in this order."""
@@ -56,10 +59,13 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     bars = estimate_bars(mono, bands, grid)
     tell("sections")
     frames = frames_of(mix.half, HALF_RATE)
-    laid = _lay_on_grid(mono, frames, loudness.power, bands, grid, bars, duration_s)
+    edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)
+    voice = find_voice(mix.half, HALF_RATE, edges_s, bars.beats_per_bar)
+    pitches = pitches_of(mix.quarter, QUARTER_RATE)
+    heard = _Heard(mono, frames, loudness.power, bands, width_of(audio), pitches, voice)
+    sections, drops, energy, loops = _lay_on_grid(heard, edges_s, grid, bars)
     tell("key")
-    keys = estimate_keys(pitches_of(mix.quarter, QUARTER_RATE), duration_s, grid.beats_s[bars.phrases])
-    sections, drops, energy, loops = laid
+    keys = estimate_keys(pitches, duration_s, grid.beats_s[bars.phrases])
     return TrackAnalysis(
         engine=ENGINE_VERSION,
         duration_us=to_us(duration_s),
@@ -87,26 +93,31 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
         energy=energy,
         contour=draw_contour(frames, loudness.power, bands, grid.beats_s, duration_s),
         loops=loops,
+        voice=voice,
     )
 
 
 _Laid = tuple[tuple[Section, ...], tuple[Drop, ...], tuple[float, ...], tuple[Loop, ...]]
 
 
-def _lay_on_grid(
-    mono: NDArray[np.float32],
-    frames: Frames,
-    power: NDArray[np.float64],
-    bands: OnsetBands,
-    grid: Grid,
-    bars: Bars,
-    duration_s: float,
-) -> _Laid:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """What was measured along the clock, before it is laid on bars."""
+
+    mono: NDArray[np.float32]
+    frames: Frames
+    power: NDArray[np.float64]
+    bands: OnsetBands
+    width: Width
+    pitches: Pitches
+    voice: tuple[VoiceRegion, ...]
+
+
+def _lay_on_grid(heard: _Heard, edges_s: NDArray[np.float64], grid: Grid, bars: Bars) -> _Laid:
     """Everything that is told in beats and bars."""
     if len(grid.beats_s) < 2 or not len(bars.downbeats):
         return (), (), (), ()
-    edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)
-    figures = bar_features(frames, power, bands, edges_s, bars.beats_per_bar)
+    figures = bar_features(heard.frames, heard.power, heard.bands, edges_s, bars.beats_per_bar)
     phrase_bars = np.searchsorted(bars.downbeats, bars.phrases)
     spans = find_sections(figures, phrase_bars)
     energy = bar_energy(figures)
@@ -121,12 +132,16 @@ def _lay_on_grid(
         )
         for span in spans
     )
-    lines = bar_lines(mono, ANALYSIS_RATE, frames, edges_s)
+    lines = bar_lines(heard.mono, ANALYSIS_RATE, heard.frames, edges_s)
+    middles_us = 1e6 * (edges_s[:-1] + edges_s[1:]) / 2
+    sung = np.zeros(len(middles_us), dtype=bool)
+    for region in heard.voice:
+        sung |= (middles_us >= region.start_us) & (middles_us < region.end_us)
     return (
         sections,
-        compare_drops(spans, figures, power),
+        compare_drops(spans, figures, heard.power, heard.width, heard.pitches),
         tuple(round(float(value), 3) for value in energy),
-        find_loops(lines, spans, energy, edges_s),
+        find_loops(lines, spans, energy, edges_s, sung),
     )
 
 

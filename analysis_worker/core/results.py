@@ -75,7 +75,10 @@ class Section:
 class Drop:
     """A drop and the figures by which drops are compared, over its first 16 bars (or fewer).
 
-    ``strength`` ranks the drops of one track (0 to 1, the strongest has the highest).
+    ``strength`` ranks the drops of one track (0 to 1, the strongest has the highest). ``width_db`` is what differs
+    between the channels against what they share (None for mono). ``same_as`` counts, from 0, the earlier drop whose
+    notes it repeats. ``soft`` marks a first drop that a later one clearly outdoes. ``reason`` sets its figures beside
+    those of the first drop.
     """
 
     start_us: int
@@ -83,6 +86,10 @@ class Drop:
     low_db: float
     onsets_per_beat: float
     strength: float
+    width_db: float | None = None
+    same_as: int | None = None
+    soft: bool = False
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
