@@ -79,6 +79,8 @@ def _outro_start(facts: Facts, gaps: list[tuple[int, int]], start: int, end: int
     for point in reversed(points):
         if point <= start or end - point > 0.34 * len(facts):
             break
+        if facts.kinds[point] == ELSEWHERE:
+            continue  # the last bars fade or ring out; a section begins on a phrase
         before, after = slice(max(start, point - 16), point), slice(point, end)
         falls = float(np.mean(bars.level_db[before]) - np.mean(bars.level_db[after]))
         thins = float(np.mean(facts.full[before]) - np.mean(facts.full[after]))

@@ -28,7 +28,8 @@ def bars(low_db: tuple[float, float]) -> BarFeatures:
     low[8:24], low[40:56] = low_db
     mel = np.full((BARS, MEL_BANDS), -20.0)
     return BarFeatures(
-        edges_s=np.arange(BARS + 1, dtype=np.float64) * BAR_S, level_db=flat, low_db=low, bass_db=low, mid_db=flat, high_db=flat,
+        edges_s=np.arange(BARS + 1, dtype=np.float64) * BAR_S, level_db=flat, low_db=low, bass_db=low, mid_db=flat,
+        high_db=flat,
         kick=np.ones(BARS), onsets=np.full(BARS, 4.0), roll=np.ones(BARS), centroid=np.full(BARS, 10.0),
         tail_db=np.zeros(BARS), mel_db=mel, tone_db=flat, air_db=flat, rest_db=mel,
     )  # fmt: skip
