@@ -66,7 +66,7 @@ def whole_analysis(path: Path) -> Estimate:
         sections=[(part.start_us / 1e6, part.end_us / 1e6, part.role) for part in found.sections],
         sections_sure=[part.confidence for part in found.sections],
         drops_s=[(drop.start_us / 1e6, drop.strength) for drop in found.drops],
-        drops_same=[getattr(drop, "same_as", None) for drop in found.drops],
+        drops_same=[drop.same_as for drop in found.drops],
         key=found.key.name if found.key else None,
         keys=[(span.start_us / 1e6, span.end_us / 1e6, f"{span.tonic} {span.mode}") for span in found.keys],
         voice_s=[(region.start_us / 1e6, region.end_us / 1e6) for region in found.voice],
