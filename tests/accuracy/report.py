@@ -162,7 +162,8 @@ def print_summary(kinds: dict[str, Any]) -> None:
                 print(f"    {part:<9}" + "  ".join(f"{one['sure']:.2f}:{one['right']:.2f}" for one in bins))
         for key, groups in content["misses"].items():
             shown = ", ".join(f"{trait} {missed} of {of}" for trait, (missed, of) in groups.items())
-            print(f"  misses of {key}: {shown}")
+            if shown:
+                print(f"  misses of {key}: {shown}")
 
 
 def _reliability(rows: list[Row], part: str) -> list[dict[str, float]]:
