@@ -95,7 +95,8 @@ def test_tech_3341_case_13_finds_the_momentary_maximum_wherever_it_starts(number
 @pytest.mark.parametrize(("case", "window", "length"), [("11", SHORT_TERM, 3.0), ("14", MOMENTARY, 0.4)])
 def test_tech_3341_case_11_and_14_follow_each_louder_segment(case, window, length):
     # Signal from memory: 20 segments, each a decibel louder, silence of 5 % of its length more before each.
-    parts, ends = [], []
+    parts: list[tuple[float, float]] = []
+    ends: list[float] = []
     for number in range(20):
         parts += [(-200, length * 0.05 * number), (-38 + number, length), (-200, length * (1 - 0.05 * number))]
         ends.append(sum(seconds for _, seconds in parts))
@@ -232,6 +233,7 @@ def test_tech_3341_true_peak_between_the_samples_wherever_the_samples_lie(offset
     filtered = signal.fftconvolve(wave, taps, mode="same")
     filtered /= np.max(np.abs(filtered))
     peak = loudness.true_peak(filtered[offset::4].astype(np.float32)[:, None], 48_000)
+    assert peak is not None
     assert -0.4 <= peak <= 0.2
 
 
