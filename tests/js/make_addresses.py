@@ -21,7 +21,7 @@ def cases() -> list[dict[str, Any]]:
     waltz_beats = tuple(1_300_000 + 400_123 * index for index in range(80))
     waltz = replace(
         steady, duration_us=35_000_000, beats_per_bar=3, beats_us=waltz_beats, downbeats_us=waltz_beats[2::3],
-        phrases_us=waltz_beats[2::24], sections=(), contour=replace(steady.contour, loudness=(), low=()),
+        phrases_us=waltz_beats[2::24], sections=(), contour=replace(steady.contour, loudness=(), low=(), onsets=()),
     )  # fmt: skip
     bent_beats = (*range(200_000, 20_200_000, 500_000), *range(20_200_000, 40_000_000, 431_654))
     bent = replace(

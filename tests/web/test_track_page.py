@@ -144,7 +144,7 @@ def test_a_track_without_a_grid_says_so_and_follows_the_clock(lead, crate):
     result = replace(
         factories.analysis_result(), tempo_bpm=None, tempo_candidates=(), tempo_segments=(), beats_us=(),
         downbeats_us=(), phrases_us=(), sections=(), drops=(), energy=(),
-        contour=replace(factories.analysis_result().contour, loudness=(), low=()),
+        contour=replace(factories.analysis_result().contour, loudness=(), low=(), onsets=()),
     )  # fmt: skip
     html = page(lead, crate, factories.analysed_track(lead, crate, result))
     assert "No steady beat was found" in html

@@ -220,7 +220,7 @@ def test_axe_finds_nothing_in_any_state(scene, live_server, chromium, width, sch
     bare = replace(
         factories.analysis_result(), tempo_bpm=None, tempo_candidates=(), tempo_segments=(), beats_us=(),
         downbeats_us=(), phrases_us=(), sections=(), drops=(), energy=(),
-        contour=replace(factories.analysis_result().contour, loudness=(), low=()),
+        contour=replace(factories.analysis_result().contour, loudness=(), low=(), onsets=()),
     )  # fmt: skip
     returned = factories.proposal(scene.resident, into=scene.crate)
     return_proposal(member=member, proposal=returned, seen_revision=1, note="no", remarks=[RemarkInput(4, "later")])
