@@ -55,6 +55,14 @@ class BeatFeatures:
         result: Floats = (after - before)[:, 0]
         return result
 
+    def distance(self, part: str, beats: int) -> Floats:
+        """Distance of one part ("levels", "patterns", "tones", "bass") over so many beats, in its own spread."""
+        rows: Floats = getattr(self, part)
+        spread = float(np.sqrt(rows.var(axis=0).sum()))
+        before, after = _around(rows, beats)
+        result: Floats = np.linalg.norm(after - before, axis=1) / max(spread, 1e-6)
+        return result
+
     def novelty(self, beats: int) -> Floats:
         """Distance of everything (levels, patterns, pitches) over so many beats, each part in its own usual size."""
         total = np.zeros(len(self))
