@@ -77,6 +77,7 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
         tempo_segments=grid.segments,
         grid_confidence=_share(grid.confidence),
         beats_per_bar=bars.beats_per_bar,
+        pickup_beats=bars.first_downbeat,
         beats_us=all_to_us(grid.beats_s),
         downbeats_us=all_to_us(grid.beats_s[bars.downbeats]),
         downbeat_confidence=_share(bars.confidence),

@@ -204,8 +204,9 @@ class TrackAnalysis:
     ``true_peak_dbtp`` are None for silence, ``short_term_max_lufs`` and ``loudness_range_lu`` (EBU Tech 3341 and 3342)
     also for what is shorter than three seconds. ``keys`` are the keys one after another where a track has one; ``key``
     is that of the longest. ``voice`` lists the spans that are likely vocal. ``readings`` are the ways to hear the beat,
-    the chosen one first, and ``metre_confidence`` (0 to 1) is how sure ``beats_per_bar`` is. ``loops`` lists, for each
-    usual length, the loops at section starts and the best ones to leave by.
+    the chosen one first, and ``metre_confidence`` (0 to 1) is how sure ``beats_per_bar`` is. ``pickup_beats``
+    counts the beats before the first downbeat. ``loops`` lists, for each usual length, the loops at section starts and
+    the best ones to leave by.
     """
 
     engine: str
@@ -236,6 +237,7 @@ class TrackAnalysis:
     voice: tuple[VoiceRegion, ...] = field(default=())
     readings: tuple[Reading, ...] = field(default=())
     metre_confidence: float = 0.0
+    pickup_beats: int = 0
 
     def to_facts(self) -> dict[str, Any]:
         """The stored form: plain JSON values, times in integer microseconds, the contour as packed text."""
@@ -277,6 +279,7 @@ class TrackAnalysis:
             voice=tuple(_read(VoiceRegion, item) for item in facts.get("voice", ())),
             readings=tuple(_read(Reading, item) for item in facts.get("readings", ())),
             metre_confidence=facts.get("metre_confidence", 0.0),
+            pickup_beats=facts.get("pickup_beats", 0),
         )
 
     def to_document(self) -> dict[str, Any]:
