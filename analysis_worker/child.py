@@ -95,23 +95,28 @@ def _decode(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str, 
 
 
 def _write(request: dict[str, Any], blocks: Any, channels: int) -> int:
-    """Write the raw sound and the proxy block by block; returns the number of frames."""
+    """Write the raw sound, the proxy and its peaks block by block; returns the number of frames."""
     from contextlib import ExitStack
 
     from analysis_worker.core.audio import ANALYSIS_RATE
+    from analysis_worker.core.peaks import peaks_writer
     from analysis_worker.core.proxy import proxy_writer
 
     frames = 0
     with ExitStack() as files:
         raw: BinaryIO = files.enter_context(open(request["pcm"], "xb"))  # noqa: PTH123
-        proxy = None
+        writers: list[Any] = []
         if request["proxy"]:
-            target: BinaryIO = files.enter_context(open(request["proxy"], "x+b"))  # noqa: PTH123
-            proxy = files.enter_context(proxy_writer(target, sample_rate=ANALYSIS_RATE, channels=channels))
+            proxy: BinaryIO = files.enter_context(open(request["proxy"], "x+b"))  # noqa: PTH123
+            peaks: BinaryIO = files.enter_context(open(request["peaks"], "xb"))  # noqa: PTH123
+            writers = [
+                files.enter_context(proxy_writer(proxy, sample_rate=ANALYSIS_RATE, channels=channels)),
+                files.enter_context(peaks_writer(peaks, sample_rate=ANALYSIS_RATE)),
+            ]
         for block in blocks:
             raw.write(block.astype("<f4", copy=False).tobytes())
-            if proxy:
-                proxy.write(block)
+            for writer in writers:
+                writer.write(block)
             frames += len(block)
     return frames
 

@@ -88,8 +88,9 @@ def sweep(*, older_than_s: float = KEPT_S) -> int:
     oldest = timezone.now() - dt.timedelta(seconds=older_than_s)
     for folder, names in _stored_folders(STORED_UNDER):
         keys = {f"{folder}/{name}" for name in names}
-        keys -= set(Copy.objects.filter(audio_key__startswith=f"{folder}/").values_list("audio_key", flat=True))
-        keys -= set(Copy.objects.filter(proxy_key__startswith=f"{folder}/").values_list("proxy_key", flat=True))
+        for field in ("audio_key", "proxy_key", "peaks_key"):
+            named = Copy.objects.filter(**{f"{field}__startswith": f"{folder}/"})
+            keys -= set(named.values_list(field, flat=True))
         for key in keys:
             if default_storage.get_modified_time(key) < oldest:
                 default_storage.delete(key)

@@ -102,12 +102,14 @@ class Decoded:
     """What the decoding child gave. The files live in ``folder`` until ``discard``; use it as a context manager.
 
     ``pcm_path`` holds float32, little-endian, channels interleaved, shape (frames, channels) at ``sample_rate``.
-    ``proxy_path`` is the FLAC for listening, or None where none was asked for. ``title`` and ``artist`` are cleaned.
+    ``proxy_path`` is the FLAC for listening and ``peaks_path`` what is drawn of it (``core.peaks``); both None where no
+    proxy was asked for. ``title`` and ``artist`` are cleaned.
     """
 
     folder: Path
     pcm_path: Path
     proxy_path: Path | None
+    peaks_path: Path | None
     audio_format: str
     sample_rate: int
     channels: int
@@ -159,6 +161,7 @@ def decode_in_child(
             "name": name,
             "pcm": str(outbox / "sound.f32"),
             "proxy": str(proxy) if proxy else None,
+            "peaks": str(outbox / "peaks.bin"),
             "limits": asdict(limits),
         }
         facts = _run("decode", request, budget or decode_budget(limits), inbox, on_tick, _MAX_FACTS_BYTES)
@@ -274,11 +277,13 @@ def _reason(job: str, end: ChildEnd) -> str:
 
 def _read_decoded(facts: dict[str, Any], folder: Path, pcm: Path, proxy: Path | None, limits: Limits) -> Decoded:
     """Check the child's word: it has read a hostile file, so nothing that it says is taken on trust."""
+    peaks = proxy.with_name("peaks.bin") if proxy else None
     try:
         decoded = Decoded(
             folder=folder,
             pcm_path=pcm,
             proxy_path=proxy,
+            peaks_path=peaks,
             audio_format=str(facts["audio_format"]),
             sample_rate=int(facts["sample_rate"]),
             channels=int(facts["channels"]),
@@ -296,6 +301,7 @@ def _read_decoded(facts: dict[str, Any], folder: Path, pcm: Path, proxy: Path | 
                 0 < decoded.frames <= (limits.max_duration_s + 1) * _RATE,
                 _plain_file_size(pcm) == decoded.frames * decoded.channels * 4,
                 proxy is None or _plain_file_size(proxy) > 0,
+                peaks is None or _plain_file_size(peaks) > 0,
                 all(type(value) is int for value in (decoded.decode.frames, decoded.decode.leading_trim_frames)),
                 type(decoded.decode.sample_rate) is int and type(decoded.decode.channels) is int,
             )

@@ -129,7 +129,9 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
         )
         keeper("Storing the result")
         assert decoded.proxy_path is not None
+        assert decoded.peaks_path is not None
         proxy_key = files.store(decoded.proxy_path, proxy_key_of(claim))
+        peaks_key = files.store(decoded.peaks_path, peaks_key_of(claim))
 
     def store(job: Job) -> None:
         analysis = store_analysis(
@@ -137,6 +139,7 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
             decode=decoded.decode,
             facts=facts,
             proxy_key=proxy_key,
+            peaks_key=peaks_key,
             warnings=tuple(facts["warnings"]),
             title=decoded.title,
             artist=decoded.artist,
@@ -144,12 +147,18 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
         ask_for_drafts(analysis=analysis, asked_by=job.asked_by)
 
     if not jobs.finish(claim, store):
-        default_storage.delete(proxy_key)  # its name holds our token, so no row can come to name it
+        for key in (proxy_key, peaks_key):  # their names hold our token, so no row can come to name them
+            default_storage.delete(key)
 
 
 def proxy_key_of(claim: Claim) -> str:
     """Where a claim's listening copy is stored: the token makes the name its own."""
     return f"{files.STORED_UNDER}/{claim.crew_id}/proxies/{claim.token.hex}.flac"
+
+
+def peaks_key_of(claim: Claim) -> str:
+    """Where what is drawn of a claim's listening copy is stored."""
+    return f"{files.STORED_UNDER}/{claim.crew_id}/peaks/{claim.token.hex}.bin"
 
 
 def warm_up() -> None:

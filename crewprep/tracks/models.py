@@ -38,8 +38,9 @@ class Copy(CrewRow):
     """An encoding of a track. The reference copy is the audio that was analysed; its decode sets time zero.
 
     ``audio_key`` names the original as it was uploaded, ``proxy_key`` the listening copy made by the worker from the
-    canonical decode, so that a browser hears the same time zero. The decode's fields are empty until a worker has
-    been there.
+    canonical decode, so that a browser hears the same time zero, ``peaks_key`` what is drawn of it
+    (``analysis_worker.core.peaks``). All but the first, and the decode's fields, are empty until a worker has been
+    there.
     """
 
     track = models.ForeignKey(Track, on_delete=models.CASCADE, related_name="copies")
@@ -50,6 +51,7 @@ class Copy(CrewRow):
     sha256 = models.CharField(max_length=64)
     audio_key = models.CharField(max_length=200)
     proxy_key = models.CharField(max_length=200, blank=True, default="")
+    peaks_key = models.CharField(max_length=200, blank=True, default="")
     offset_us = models.BigIntegerField(default=0)
 
     decoder = models.CharField(max_length=40, blank=True, default="")

@@ -97,6 +97,7 @@ def mark_ready(
     copy: Copy,
     decode: Decode,
     proxy_key: str,
+    peaks_key: str,
     warnings: tuple[str, ...],
     title: str,
     artist: str,
@@ -108,7 +109,7 @@ def mark_ready(
     copy.decoder, copy.decoder_version = decode.decoder, decode.decoder_version
     copy.leading_trim_frames = decode.leading_trim_frames
     copy.sample_rate, copy.channels, copy.frames = decode.sample_rate, decode.channels, decode.frames
-    copy.pcm_sha256, copy.proxy_key = decode.pcm_sha256, proxy_key
+    copy.pcm_sha256, copy.proxy_key, copy.peaks_key = decode.pcm_sha256, proxy_key, peaks_key
     copy.save()
     if title and track.title == title_from(copy.original_name):
         track.title = clean_text(title) or track.title

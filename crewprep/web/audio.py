@@ -1,4 +1,4 @@
-"""The listening copy of a track, whole or in ranges (RFC 9110, section 14), for members alone.
+"""The listening copy of a track and its peaks, whole or in ranges (RFC 9110, section 14), for members alone.
 
 Each request asks again whether the caller is a member. The bytes are passed on in blocks and never kept in memory; what
 was uploaded is never served, only the copy that a worker made from the canonical decode, so that the browser's time
@@ -19,11 +19,13 @@ from django.views.decorators.http import require_safe
 from crewprep.common.errors import NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.crews.models import Membership
+from crewprep.tracks.models import Copy
 from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.doors import crew_page
 
 BLOCK_BYTES = 64 * 1024
-CONTENT_TYPE = "audio/flac"
+AUDIO_TYPE = "audio/flac"
+PEAKS_TYPE = "application/octet-stream"
 
 _ONE_RANGE = re.compile(r"^bytes\s*=\s*(\d*)\s*-\s*(\d*)$")
 
@@ -34,16 +36,23 @@ class RangeError(Exception):
 
 @crew_page
 def track_audio(request: HttpRequest, member: Membership, track_id: UUID) -> HttpResponseBase:
-    """Answer GET and HEAD; other methods are refused."""
-    return _answer(request, member, track_id)
+    """The listening copy. Answers GET and HEAD; other methods are refused."""
+    copy = reference_copy(track_for(member, track_id))
+    return _answer(request, copy, copy.proxy_key, AUDIO_TYPE)
+
+
+@crew_page
+def track_peaks(request: HttpRequest, member: Membership, track_id: UUID) -> HttpResponseBase:
+    """What is drawn of the listening copy (``analysis_worker.core.peaks``); methods as for the sound."""
+    copy = reference_copy(track_for(member, track_id))
+    return _answer(request, copy, copy.peaks_key, PEAKS_TYPE)
 
 
 @require_safe
-def _answer(request: HttpRequest, member: Membership, track_id: UUID) -> HttpResponseBase:
-    copy = reference_copy(track_for(member, track_id))
-    if not copy.proxy_key or not default_storage.exists(copy.proxy_key):
+def _answer(request: HttpRequest, copy: Copy, key: str, content_type: str) -> HttpResponseBase:
+    if not key or not default_storage.exists(key):
         raise NotFound("audio:none")
-    size = default_storage.size(copy.proxy_key)
+    size = default_storage.size(key)
     etag = f'"{copy.pk.hex}-{copy.pcm_sha256[:16]}-{size}"'
     first, last, status = 0, size - 1, 200
     asked = request.headers.get("Range", "")
@@ -60,10 +69,10 @@ def _answer(request: HttpRequest, member: Membership, track_id: UUID) -> HttpRes
         if part is not None:
             (first, last), status = part, 206
     if request.method == "HEAD":
-        response = HttpResponse(content_type=CONTENT_TYPE)
+        response = HttpResponse(content_type=content_type)
     else:
-        blocks = FileBlocks(default_storage.open(copy.proxy_key, "rb"), first, last - first + 1)
-        response = StreamingHttpResponse(blocks, status=status, content_type=CONTENT_TYPE)
+        blocks = FileBlocks(default_storage.open(key, "rb"), first, last - first + 1)
+        response = StreamingHttpResponse(blocks, status=status, content_type=content_type)
     if status == 206:
         response["Content-Range"] = f"bytes {first}-{last}/{size}"
     response["Content-Length"] = str(last - first + 1)

@@ -104,7 +104,7 @@ def work_done(job: Job) -> Track:
     with transaction.atomic():
         store_analysis(
             job=job, decode=Decode("test", "1", 0, 44_100, 2, result.duration_us * 441 // 10_000, "0" * 64),
-            facts=result.to_facts(), proxy_key="", warnings=("audio:truncated",), title="", artist="",
+            facts=result.to_facts(), proxy_key="", peaks_key="", warnings=("audio:truncated",), title="", artist="",
         )  # fmt: skip
     return Track.objects.get(pk=job.track_id)
 

@@ -154,7 +154,9 @@ def analysed_track(member: Membership, into: Crate | None = None, result: TrackA
     decode = Decode("test", "1", 0, 44_100, 2, result.duration_us * 441 // 10_000, "0" * 64)
     Job.objects.filter(pk=job.pk).update(state=JobState.DONE)
     job.refresh_from_db()
-    store_analysis(job=job, decode=decode, facts=result.to_facts(), proxy_key="", warnings=(), title="", artist="")
+    store_analysis(
+        job=job, decode=decode, facts=result.to_facts(), proxy_key="", peaks_key="", warnings=(), title="", artist=""
+    )
     made.refresh_from_db()
     return made
 

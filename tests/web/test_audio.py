@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.http import HttpResponseBase
+from django.http import HttpResponseBase, StreamingHttpResponse
 from django.test import Client
 from django.urls import reverse
 
@@ -20,6 +20,7 @@ from tests import factories
 pytestmark = pytest.mark.django_db
 
 SOUND = bytes(range(256)) * 1000
+PEAKS = b"CPPK" + bytes(200)
 
 
 @pytest.fixture
@@ -32,6 +33,7 @@ def track(member: Membership) -> Track:
     made = factories.analysed_track(member)
     copy = reference_copy(made)
     copy.proxy_key = default_storage.save("listening.flac", ContentFile(SOUND))
+    copy.peaks_key = default_storage.save("peaks.bin", ContentFile(PEAKS))
     copy.save()
     return made
 
@@ -161,6 +163,15 @@ def test_a_track_without_a_listening_copy_says_so(member):
     response = ask(member, bare, Accept="application/json")
     assert response.status_code == 404
     assert response.json()["code"] == "audio:none"
+
+
+def test_the_peaks_are_served_in_ranges_too(member, track):
+    url = reverse("track-peaks", args=[member.crew.slug, track.pk])
+    response = browser(member).get(url, headers={"Range": "bytes=0-3"})
+    assert isinstance(response, StreamingHttpResponse)
+    assert (response.status_code, b"".join(response)) == (206, b"CPPK")
+    assert response["Content-Type"] == "application/octet-stream"
+    assert browser(factories.crew_with()).get(url).status_code == 404
 
 
 def test_a_lost_file_is_not_found(member, track):

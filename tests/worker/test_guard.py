@@ -19,6 +19,7 @@ from analysis_worker import guard
 from analysis_worker.core.audio import decode, for_analysis
 from analysis_worker.core.errors import AudioError
 from analysis_worker.core.limits import Limits
+from analysis_worker.core.peaks import read_peaks
 from analysis_worker.core.results import TrackAnalysis
 from analysis_worker.guard import Budget, Cancelled, DecoderStopped
 from analysis_worker.process import run_process
@@ -50,8 +51,12 @@ def test_decoded_sound_is_the_canonical_decode(flac: Path, tmp_path: Path):
         assert (proxy.shape, rate) == (raw.shape, 44_100)
         assert np.abs(proxy - np.clip(raw, -1, 1)).max() <= 1 / 32_768  # the same time zero, sample for sample
         assert soundfile.info(decoded.proxy_path).subtype == "PCM_16"
+        assert decoded.peaks_path is not None
+        rate, frames, levels = read_peaks(decoded.peaks_path.read_bytes())
+        assert (rate, frames) == (44_100, len(raw))
+        assert levels[64][0, 1] == np.ceil(raw[:64].max() * 127)
         folder = decoded.folder
-        assert sorted(path.name for path in folder.rglob("*")) == ["out", "proxy.flac", "sound.f32"]
+        assert sorted(path.name for path in folder.rglob("*")) == ["out", "peaks.bin", "proxy.flac", "sound.f32"]
     assert not folder.exists()
     assert flac.exists()
 
@@ -64,6 +69,7 @@ def test_m4a_is_decoded_within_the_childs_limits(tmp_path: Path):
     ) as decoded:
         assert decoded.decode.leading_trim_frames == 1_024
         assert decoded.proxy_path is None
+        assert decoded.peaks_path is None
 
 
 def test_a_quiet_proxy_is_not_clipped_and_a_loud_one_is_held(tmp_path: Path):

@@ -94,6 +94,8 @@ def test_an_upload_becomes_an_analysis_and_a_draft(member: Membership) -> None:
     assert job.token.hex in copy.proxy_key
     with default_storage.open(copy.proxy_key) as proxy:
         assert proxy.read(4) == b"fLaC"
+    with default_storage.open(copy.peaks_key) as peaks:
+        assert peaks.read(4) == b"CPPK"
     assert left_behind() == []
 
     # The same bell also did the draft that the analysis had asked for.
@@ -305,7 +307,8 @@ def test_the_sweep_removes_what_is_old_and_named_by_no_row(member: Membership) -
     track = upload(member)
     copy = track.copies.get()
     proxy = default_storage.save(f"crews/{member.crew_id}/proxies/p.flac", ContentFile(b"heard"))
-    Copy.objects.filter(pk=copy.pk).update(proxy_key=proxy)
+    peaks = default_storage.save(f"crews/{member.crew_id}/peaks/p.bin", ContentFile(b"drawn"))
+    Copy.objects.filter(pk=copy.pk).update(proxy_key=proxy, peaks_key=peaks)
     lost_proxy = default_storage.save(f"crews/{member.crew_id}/proxies/lost.flac", ContentFile(b"unheard"))
     young = default_storage.save(f"crews/{member.crew_id}/originals/young.wav", ContentFile(b"row comes soon"))
     abandoned, arriving = settings.QUARANTINE_DIR / "abandoned", settings.QUARANTINE_DIR / "arriving"
@@ -317,7 +320,7 @@ def test_the_sweep_removes_what_is_old_and_named_by_no_row(member: Membership) -
     for folder in (killed, working, fetched):
         folder.mkdir(parents=True)
         (folder / "sound").write_bytes(b"sound")
-    for key in (copy.audio_key, proxy, lost_proxy):
+    for key in (copy.audio_key, proxy, peaks, lost_proxy):
         age(Path(default_storage.path(key)), 25)
     for path in (abandoned, killed, fetched):
         age(path, 25)
@@ -327,7 +330,7 @@ def test_the_sweep_removes_what_is_old_and_named_by_no_row(member: Membership) -
     assert not default_storage.exists(lost_proxy)
     assert arriving.exists()
     assert working.exists()
-    assert all(default_storage.exists(key) for key in (copy.audio_key, proxy, young))
+    assert all(default_storage.exists(key) for key in (copy.audio_key, proxy, peaks, young))
     assert tasks.sweep_files() == 0
 
 
