@@ -1,8 +1,8 @@
 """Fits the weights of ``analysis_worker.core.metre`` and ``grouping``: ``python -m tests.accuracy.fit_metre``.
 
-Material: rhythms drawn from seeds (``rhythms``), the tune half of the synthetic tracks (``material``), and the ten
-modules of the corpus (``make corpus``), each with exact beats. Features are kept under ``build/metre``: a second run
-only fits. Printed before the weights are written:
+Material: rhythms drawn from seeds (``rhythms``), invented tracks (the tune half and those for practice, ``material``),
+and the ten modules of the corpus (``make corpus``), each with exact beats; the report half is never read. Features are
+kept under ``build/metre``: a second run only fits. Printed before the weights are written:
 
 - rhythms, five parts, each measured with the weights of the other four;
 - the synthetic tracks by those weights, too: never fitted on;
@@ -17,11 +17,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import pickle
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import soundfile
@@ -31,6 +32,7 @@ from scipy import optimize
 from analysis_worker.core import grouping, metre
 from analysis_worker.core.grid import Pulse, find_pulse
 from analysis_worker.core.onsets import OnsetBands, onset_bands
+from tests.accuracy import material
 from tests.accuracy.network import Example, fit
 from tests.accuracy.rhythms import RATE, rhythm
 
@@ -38,6 +40,7 @@ Floats = NDArray[np.float64]
 
 CACHE = Path("build/metre")
 WEIGHTS = Path(metre.__file__).with_name("metre_weights.json")
+KINDS = ("rhythm", "synthetic", "real")
 FOLDS = 5
 SETTINGS = {"hidden": 20, "decay": 2e-4, "epochs": 60}
 MEMBERS = 3
@@ -101,7 +104,7 @@ def rhythm_cases(first: int, last: int) -> Iterator[Case]:
             yield case
 
 
-def track_cases(tracks: list[Any]) -> Iterator[Case]:
+def track_cases(tracks: Sequence[material.Track]) -> Iterator[Case]:
     """Cases of synthetic or real tracks."""
     for track in tracks:
         path, known = track.path_and_reference()
@@ -114,16 +117,29 @@ def track_cases(tracks: list[Any]) -> Iterator[Case]:
             yield case
 
 
-def kept(name: str, make: Iterator[Case]) -> list[Case]:
+def parts_of(rhythms: int, practice: int) -> list[tuple[str, int, int]]:
+    """What is measured, in pieces that one process can take: kind of material, first and last number."""
+    pieces = [("rhythm", first, first + 250) for first in range(0, rhythms, 250)]
+    pieces += [("practice", first, first + 25) for first in range(0, practice, 25)]
+    return [*pieces, ("tune", 0, 70), ("tune", 70, 140), ("real", 0, 10)]
+
+
+def kept(part: tuple[str, int, int]) -> list[Case]:
     """The cases of a part, made once."""
+    kind, first, last = part
     CACHE.mkdir(parents=True, exist_ok=True)
-    path = CACHE / f"{name}.pickle"
+    path = CACHE / f"{kind}-{first}-{last}.pickle"
     if path.exists():
         with path.open("rb") as source:
             cases: list[Case] = pickle.load(source)
         if cases and cases[0].features.shape[1] == len(metre.FEATURES):
             return cases
-    cases = list(make)
+    if kind == "rhythm":
+        cases = list(rhythm_cases(first, last))
+    elif kind == "practice":
+        cases = list(track_cases(material.practice(first, last)))
+    else:
+        cases = list(track_cases((material.real() if kind == "real" else material.synthetic("tune"))[first:last]))
     with path.open("wb") as target:
         pickle.dump(cases, target)
     return cases
@@ -210,19 +226,13 @@ def main() -> int:
     """Measure, cross-validate, fit on everything, write the weights."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.fit_metre", description="Fit the metre.")
     parser.add_argument("--rhythms", type=int, default=4_000)
+    parser.add_argument("--practice", type=int, default=300)
     parser.add_argument("--dry", action="store_true", help="measure only, write no weights")
     arguments = parser.parse_args()
-    from tests.accuracy import material
-
-    rhythms = [
-        case
-        for first in range(0, arguments.rhythms, 500)
-        for case in kept(f"rhythms-{first}", rhythm_cases(first, first + 500))
-    ]
-    synthetic = kept("synthetic", track_cases(material.synthetic()))
-    real = kept("real", track_cases(material.real()))
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        cases = [case for part in pool.map(kept, parts_of(arguments.rhythms, arguments.practice)) for case in part]
+    rhythms, synthetic, real = ([case for case in cases if case.kind == kind] for kind in KINDS)
     held_out: list[tuple[Floats, Case]] = []
-    synthetic_scores = np.zeros(len(synthetic), dtype=object)
     groups: list[bool | None] = []
     for fold in range(FOLDS):
         rest = [case for place, case in enumerate(rhythms + synthetic) if place % FOLDS != fold]
@@ -230,8 +240,7 @@ def main() -> int:
         nets, weights = networks(rest + real, 1), fit_grouping(rest + real)
         held_out += [(scores_of(nets, case), case) for case in asked]
         groups += [grouping_right(weights, case) for case in asked]
-    del synthetic_scores
-    for kind in ("rhythm", "synthetic"):
+    for kind in KINDS[:2]:
         chosen = [(scores, case) for scores, case in held_out if case.kind == kind]
         _print_share(f"{kind}, held out", [is_right(scores, case) for scores, case in chosen])
         for name in sorted({case.name for _, case in chosen}) if kind == "rhythm" else ():

@@ -1,7 +1,8 @@
 """What is measured: invented tracks of one to three minutes as wide as real ones, and the corpus of real ones.
 
 Invented tracks come from their number alone. Even numbers are for tuning, odd ones for reporting: whatever is fitted or
-chosen by looking is fitted and chosen on the first half, and only the second half counts.
+chosen by looking is fitted and chosen on the first half, and only the second half counts. Numbers from ``PRACTICE`` on
+are more of the same for fitting weights, and are reported nowhere.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ SYNTHETIC_FOLDER = Path("build/accuracy")
 FIRST = 208
 """Numbers below are the first set; from here on, tracks draw more styles, instruments and ways to play."""
 COUNT = 280
+PRACTICE = 1_000
 _FIRST_STYLES = STYLES[:9]
 _LATER_STYLES = STYLES[9:]
 Half = Literal["tune", "report"]
@@ -157,6 +159,11 @@ def synthetic(half: Half | None = None) -> list[Track]:
     """Invented tracks, the same ones each time; one half of them, or all."""
     numbers = {"tune": range(0, COUNT, 2), "report": range(1, COUNT, 2), None: range(COUNT)}[half]
     return [_invented(number) for number in numbers]
+
+
+def practice(first: int, last: int) -> list[Track]:
+    """Invented tracks for fitting only, by their number counted from ``PRACTICE``."""
+    return [_invented(PRACTICE + 2 * number) for number in range(first, last)]
 
 
 def real() -> list[Track]:
