@@ -24,6 +24,9 @@ def main() -> int:
         measured = analysis_bench.costs(arguments.runs)
         analysis_bench.print_costs(measured)
         document["analysis"] = [asdict(cost) | {"ratio": cost.ratio} for cost in measured]
+        lengths = analysis_bench.scaling()
+        analysis_bench.print_scaling(lengths)
+        document["scaling"] = [asdict(length) for length in lengths]
     if arguments.part != "analysis":
         loads = web_bench.crate_page()
         heads = f"{'requests/s':>11}{'p50 ms':>9}{'p95 ms':>9}{'errors':>8}"
