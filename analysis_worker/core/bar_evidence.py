@@ -3,7 +3,9 @@
 Task: one number a beat (or bar): the logarithm of how much likelier what is heard there is where a bar (a phrase, a
 section) begins than elsewhere.
 
-Method: numbers from ``beat_features``, each in the recording's own spread, weighed by logistic regression with ridge.
+Method: numbers from ``beat_features``, each in the recording's own spread, weighed by logistic regression with ridge
+for downbeats, by small networks for phrases and sections (with true beats, tracks held out: 95.5 % of bars numbered
+right, by the regression 90.3 %).
 Chords and bass notes change on downbeats, a backbeat lies between them, and what comes, goes or crashes does so there
 (measured on annotations by people: 81-83 % of section boundaries lie on a downbeat).
 
@@ -25,6 +27,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from analysis_worker.core.beat_features import BeatFeatures, standardise
+from analysis_worker.core.network import Network, network_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -132,11 +135,16 @@ def bar_numbers(features: BeatFeatures, downbeats: Ints, length: int) -> Floats:
     return np.column_stack(parts)
 
 
-def weigh(name: str, numbers: Floats) -> Floats:
-    """The numbers of each row as one: log odds against what is usual, from the weights of that ``name``."""
-    weights, bias = weights_of(name)
-    result: Floats = numbers @ weights + bias
+def weigh_beats(numbers: Floats) -> Floats:
+    """The numbers of each beat as one: log odds that a bar begins there."""
+    result: Floats = numbers @ downbeat_weights()
     return result
+
+
+def weigh_bars(name: str, numbers: Floats) -> Floats:
+    """The numbers of each bar as one: log odds, against what is usual, that a "section" or a "phrase" begins there."""
+    network, bias = line_network(name)
+    return network.score(numbers) + bias
 
 
 def trust_of(name: str) -> float:
@@ -145,12 +153,23 @@ def trust_of(name: str) -> float:
 
 
 @cache
-def weights_of(name: str) -> tuple[Floats, float]:
-    """Weights and bias of "downbeat", "section" or "phrase"; raises ``ValueError`` if fitted on other numbers."""
-    document = _document()[name]
-    if tuple(document["numbers"]) != (BEAT_NUMBERS if name == "downbeat" else BAR_NUMBERS):
+def downbeat_weights() -> Floats:
+    """Weights of ``BEAT_NUMBERS``; raises ``ValueError`` if fitted on other numbers."""
+    return np.asarray(_fitted_on("downbeat", BEAT_NUMBERS)["weights"], dtype=np.float64)
+
+
+@cache
+def line_network(name: str) -> tuple[Network, float]:
+    """Network and bias of "section" or "phrase"; raises ``ValueError`` if fitted on other numbers."""
+    document = _fitted_on(name, BAR_NUMBERS)
+    return network_of(document["network"]), float(document["bias"])
+
+
+def _fitted_on(name: str, numbers: tuple[str, ...]) -> dict[str, Any]:
+    document: dict[str, Any] = _document()[name]
+    if tuple(document["numbers"]) != numbers:
         raise ValueError("bars_weights.json was fitted on other numbers: run python -m tests.accuracy.fit_bars")
-    return np.asarray(document["weights"], dtype=np.float64), float(document["bias"])
+    return document
 
 
 @cache

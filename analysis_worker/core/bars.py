@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis_worker.core.bar_evidence import VOTE_BARS, beat_numbers, trust_of, weigh
+from analysis_worker.core.bar_evidence import VOTE_BARS, beat_numbers, trust_of, weigh_beats
 from analysis_worker.core.beat_features import BeatFeatures, measure_beats
 from analysis_worker.core.grid import Grid
 from analysis_worker.core.grouping import MIN_BEATS
@@ -69,7 +69,7 @@ def estimate_bars(mono_44k: NDArray[np.float32], bands: OnsetBands, grid: Grid) 
 
 def find_downbeats(features: BeatFeatures, length: int) -> tuple[Ints, float]:
     """Indices of the downbeats of bars of ``length`` beats, and how likely their phase is right if the beats are."""
-    evidence = weigh("downbeat", beat_numbers(features, length))
+    evidence = weigh_beats(beat_numbers(features, length))
     downbeats = _follow(evidence / VOTE_BARS, length)
     count = len(evidence)
     means = []

@@ -19,12 +19,13 @@ from scipy import ndimage
 from analysis_worker.core.folding import Line, fit_line, measure_at, weighted_median
 from analysis_worker.core.following import follow_pulse
 from analysis_worker.core.grouping import USUAL_GROUPING, Grouping, weigh_grouping
-from analysis_worker.core.metre import TWELFTHS, Hypothesis, weigh_metres
+from analysis_worker.core.metre import Hypothesis, weigh_metres
 from analysis_worker.core.onsets import OnsetBands
 from analysis_worker.core.readings import list_candidates, list_readings
 from analysis_worker.core.results import Reading, TempoCandidate, TempoSegment
 from analysis_worker.core.segments import Piece, find_pieces, lay
 from analysis_worker.core.tempo import Events, base_pulse, find_events, pulse_envelope, refine_tempo
+from analysis_worker.core.turns import TWELFTHS
 
 Floats = NDArray[np.float64]
 

@@ -18,9 +18,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis_worker.core.metre import TWELFTHS, Tones, slots
+from analysis_worker.core.metre import slots
 from analysis_worker.core.onsets import OnsetBands
 from analysis_worker.core.tempo import Events
+from analysis_worker.core.turns import TWELFTHS, Turns
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +40,9 @@ FEATURES = (
     "thirds",
 )
 MIN_BEATS = 24
+_SLOWEST_EIGHTHS_BPM = 140.0
+"""Six slower beats are two bars of three: as eighths of six-eight they would be counted at less than 47 a minute (own
+judgement; the six-eight that the weights were fitted on begins at 150)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,9 @@ def weigh_grouping(events: Events, bands: OnsetBands, beats_s: Floats) -> Groupi
     scores = x @ weights
     odds = np.exp(scores - scores.max())
     odds /= odds.sum()
+    if 60.0 / float(np.median(np.diff(beats_s))) < _SLOWEST_EIGHTHS_BPM:
+        odds[GROUPS.index(3)] += odds[GROUPS.index(6)]
+        odds[GROUPS.index(6)] = 0.0
     order = np.argsort(-odds, kind="stable")
     return Grouping(tuple((GROUPS[i], round(float(odds[i]), 4)) for i in order))
 
@@ -82,7 +89,7 @@ def measure_grouping(events: Events, bands: OnsetBands, beats_s: Floats) -> Floa
     table = slots(inside, np.interp(inside.times_s, beats_s, numbers), TWELFTHS)
     rows = np.sqrt(table)
     per_beat = rows.reshape(3, -1, TWELFTHS)
-    tone, bass = Tones(bands, beats_s).changes(1.0, table.shape[1])
+    tone, bass = Turns(bands, beats_s).changes(1.0, table.shape[1])
     series = [*per_beat[:, :, 0], *per_beat[:, :, 2:11].sum(axis=2), tone[::TWELFTHS], bass[::TWELFTHS]]
     explained = [_explained(values, fold) for values in series for fold in _FOLDS]
     centred = rows - rows.mean(axis=1, keepdims=True)

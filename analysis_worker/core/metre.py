@@ -6,8 +6,9 @@ Task: given an even pulse that the music repeats at, choose the beat among its s
 Method: for each reading the onsets are gathered in twelfths of a beat (which hold quarters and thirds alike) and folded
 over four beats. What dance music does becomes numbers (``FEATURES``): kick on the beat, backbeat on every second one or
 on the third of four, hats between, bass notes and chords that change on beats, how often anything is struck in a beat,
-bars that repeat after 4, 8 and 16 beats or after 3, 6 and 12, an opening on the beat, and the tempo itself. A small
-network scores each reading by its numbers alone, a softmax over all readings gives their probabilities.
+bars that repeat after 4, 8 and 16 beats or after 3, 6 and 12, parts that open, come back and change on the beat, and
+the tempo itself. A small network scores each reading by its numbers alone, a softmax over all readings gives their
+probabilities.
 
 The network (one hidden layer) is fitted by ``python -m tests.accuracy.fit_metre`` on music with exact beats; its
 weights lie in ``metre_weights.json`` beside this module, with what they were fitted on and how they did.
@@ -23,31 +24,34 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis_worker.core.network import Network, network_of
 from analysis_worker.core.onsets import OnsetBands
 from analysis_worker.core.tempo import Events
+from analysis_worker.core.turns import PHASES, TWELFTHS, Turns
 
 Floats = NDArray[np.float64]
 
 RATIOS = (1 / 3, 1 / 2, 2 / 3, 3 / 4, 1.0, 4 / 3, 3 / 2, 2.0, 3.0)
 """Beats in one base pulse (design: keep T/2, T, 2T, 2T/3 and 3T/2; thirds for triple time)."""
 
-PHASES = (0, 3, 6, 9, 4, 8, 5)
-"""Where a beat may begin, in twelfths of a beat after the pulse: quarters, thirds, and what a swung off-beat leaves."""
-
 TEMPO_RANGE_BPM = (58.0, 232.0)
-TWELFTHS = 12
 _FOLD_BEATS = 4
 _SLOT_WIDTH = 0.03
 """Width (standard deviation, in beats) within which an onset belongs to a slot."""
 
 _CENTRE_BPM = 126.0
 _BANDS = 3
-_BASS_TONES = 24
 _CLEAR = 1.5
 """An onset so many times as strong as the median one is clear."""
 
 _STRUCK = 1.0
 """Onsets of this strength (standard deviations of their band) are counted as strokes."""
+
+_REST_S = 1.2
+"""What a band strikes first after so long without a clear stroke, it mostly strikes on a beat."""
+
+_TOGETHER_S = 0.03
+"""Strokes of several bands within this time are one (own choice: above the spread of attacks, below a 32nd note)."""
 
 _LAGS = (0.5, 1, 1.5, 2, 4, 8, 16, 3, 6, 12)
 _BAND_LAGS = (1, 2, 4)
@@ -72,6 +76,9 @@ FEATURES = (
     *(f"repeats_{lag}" for lag in _LAGS),
     *(f"{band}_repeats_{lag}" for band in ("low", "mid", "high") for lag in _BAND_LAGS),
     "opens",
+    "opens_together",
+    *(f"{band}_back_{where}" for band in ("low", "mid", "high", "together") for where in ("on", "half", "quarter")),
+    *(f"{what}_turns_{where}" for what in ("level", "tone") for where in ("on", "half", "quarter")),
 )
 
 
@@ -89,32 +96,13 @@ class Hypothesis:
         return (number + self.phase / TWELFTHS) / self.ratio
 
 
-@dataclass(frozen=True, slots=True)
-class Network:
-    """Weights of the scorer: inputs are centred and scaled, one hidden layer of tanh units, a linear path beside it."""
-
-    middle: Floats
-    scale: Floats
-    hidden: Floats
-    hidden_bias: Floats
-    out: Floats
-    direct: Floats
-
-    def score(self, features: Floats) -> Floats:
-        """Scores of readings, features of shape (readings, len(FEATURES))."""
-        x = np.clip((features - self.middle) / self.scale, -4.0, 4.0)
-        result: Floats = np.tanh(x @ self.hidden + self.hidden_bias) @ self.out + x @ self.direct
-        return result
-
-
 @cache
 def _networks() -> tuple[tuple[Network, ...], float]:
     """The fitted networks, and the temperature by which their mean score is divided."""
     document = json.loads(Path(__file__).with_name("metre_weights.json").read_text(encoding="utf-8"))
     if tuple(document["features"]) != FEATURES:
         raise ValueError("metre_weights.json was fitted on other features: run python -m tests.accuracy.fit_metre")
-    names = ("middle", "scale", "hidden", "hidden_bias", "out", "direct")
-    members = tuple(Network(*(np.asarray(member[name]) for name in names)) for member in document["networks"])
+    members = tuple(network_of(member) for member in document["networks"])
     return members, float(document.get("temperature", 1.0))
 
 
@@ -140,7 +128,7 @@ def measure_readings(
     events: Events, pulses: Floats, bands: OnsetBands, pulse_times_s: Floats, tempo_bpm: float
 ) -> tuple[list[tuple[float, int]], Floats]:
     """Ratio and phase of each reading within the range of tempi, and its features (readings, len(FEATURES))."""
-    tones = Tones(bands, pulse_times_s)
+    tones = Turns(bands, pulse_times_s)
     found: list[tuple[float, int]] = []
     rows = []
     for ratio in RATIOS:
@@ -151,7 +139,7 @@ def measure_readings(
     return found, np.concatenate(rows)
 
 
-def _measure_ratio(events: Events, beats: Floats, tones: Tones, ratio: float, bpm: float) -> Floats:
+def _measure_ratio(events: Events, beats: Floats, tones: Turns, ratio: float, bpm: float) -> Floats:
     """Features of all phases of one candidate beat; ``beats`` are the onsets' positions in it."""
     fold = _FOLD_BEATS * TWELFTHS
     table = slots(events, beats, fold)
@@ -174,7 +162,10 @@ def _measure_ratio(events: Events, beats: Floats, tones: Tones, ratio: float, bp
     mass = np.maximum(np.bincount(events.bands, weights=events.strengths, minlength=_BANDS), 1e-9)
     common_before = [*rates, *levels]
     repeats = [*_repetition(rows, _LAGS), *(x for row in rows for x in _repetition(row[None], _BAND_LAGS))]
-    opening = _opening(events, beats)
+    together = _together(events)
+    opening, opens_together = _opening(events, beats, together)
+    back = _comebacks(events, beats, together)
+    turns = tones.turns(ratio)
     loudest = every >= np.quantile(every[every > 0], 0.8) if (every > 0).any() else every > 0
     loud = np.bincount(np.arange(count)[loudest] % TWELFTHS, minlength=TWELFTHS) / max(
         int(np.count_nonzero(loudest)), 1
@@ -217,6 +208,9 @@ def _measure_ratio(events: Events, beats: Floats, tones: Tones, ratio: float, bp
                 float(shares[:, (4, 8)].sum(axis=1).mean()),
                 *repeats,
                 float(np.exp(-0.5 * apart**2)),
+                opens_together * float(np.exp(-0.5 * apart**2)),
+                *(float(x) for row in back for x in _at(row, phase)),
+                *(float(x) for row in turns for x in _at(row, phase)),
             ]
         )
     return np.asarray(result, dtype=np.float64)
@@ -234,47 +228,51 @@ def slots(events: Events, beats: Floats, multiple: int) -> Floats:
     return counted.astype(np.float64).reshape(_BANDS, count)
 
 
-def _opening(events: Events, beats: Floats) -> float:
-    """Where in its beat the first clear onset lies: music seldom begins off the beat (common practice, no source)."""
+def _together(events: Events) -> Floats:
+    """How many other bands strike within ``_TOGETHER_S`` of each onset, 0 to 2, shape (events,)."""
+    result = np.zeros(len(events.times_s))
+    for band in range(_BANDS):
+        theirs = events.times_s[(events.bands == band) & (events.strengths >= _STRUCK)]
+        if len(theirs):
+            place = np.searchsorted(theirs, events.times_s)
+            near = np.minimum(
+                np.abs(theirs[np.minimum(place, len(theirs) - 1)] - events.times_s),
+                np.abs(theirs[np.maximum(place - 1, 0)] - events.times_s),
+            )
+            result += (near <= _TOGETHER_S) & (events.bands != band)
+    return result
+
+
+def _opening(events: Events, beats: Floats, together: Floats) -> tuple[float, float]:
+    """Where in its beat the first clear onset lies, and how many bands strike with it (0 to 1): music seldom begins off
+    the beat, and all together hardly ever (common practice, no source)."""
     clear = np.flatnonzero(events.strengths >= _CLEAR * np.median(events.strengths))
-    return float(beats[clear[0]] % 1.0) if len(clear) else 0.0
+    return (float(beats[clear[0]] % 1.0), float(together[clear[0]]) / 2) if len(clear) else (0.0, 0.0)
 
 
-class Tones:
-    """How far the pitches after a place differ from those before it (cosine distance), for any beat."""
+def _at(row: Floats, phase: int) -> tuple[float, float, float]:
+    """Values (of twelfths) on the beat, half a beat and a quarter to either side of it."""
+    quarter = (row[(phase + 3) % TWELFTHS] + row[(phase + 9) % TWELFTHS]) / 2
+    return float(row[phase]), float(row[(phase + 6) % TWELFTHS]), float(quarter)
 
-    def __init__(self, bands: OnsetBands, pulse_times_s: Floats) -> None:
-        self._hop_s = bands.tones_hop_s
-        self._tones = bands.tones.astype(np.float64)
-        self._total = np.vstack([np.zeros(bands.tones.shape[1]), np.cumsum(self._tones, axis=0)])
-        self._pulse_times_s = pulse_times_s
 
-    def changes(self, ratio: float, count: int) -> tuple[Floats, Floats]:
-        """Change at each twelfth of a beat, comparing the beat before with the beat after: all pitches, and the bass.
-
-        Measured at thirds and quarters of beats, zero elsewhere."""
-        result = np.zeros((2, count))
-        times_s = self._pulse_times_s
-        if len(self._tones) < 2 or len(times_s) < 2:
-            return result[0], result[1]
-        slots = np.arange(-TWELFTHS, count + TWELFTHS + 1)
-        place = slots / TWELFTHS / ratio
-        last = len(times_s) - 1
-        times = np.interp(place, np.arange(last + 1), times_s)
-        step = float(np.median(np.diff(times_s)))
-        times += np.where(place > last, (place - last) * step, 0.0) + np.where(place < 0, place * step, 0.0)
-        rows = np.clip(times / self._hop_s + 0.5, 0, len(self._tones))
-        low = np.minimum(rows.astype(np.int64), len(self._tones) - 1)
-        at = self._total[low] + (rows - low)[:, None] * self._tones[low]
-        span = at[TWELFTHS:] - at[:-TWELFTHS]
-        chosen = np.flatnonzero(np.isin(np.arange(count) % TWELFTHS, PHASES))
-        before, after = span[chosen], span[chosen + TWELFTHS]
-        for row, pitches in enumerate((slice(None), slice(0, _BASS_TONES))):
-            b, a = before[:, pitches], after[:, pitches]
-            norms = np.sqrt(np.einsum("ij,ij->i", b, b) * np.einsum("ij,ij->i", a, a))
-            cosine = np.einsum("ij,ij->i", b, a) / np.maximum(norms, 1e-9)
-            result[row, chosen] = np.where(norms > 1e-9, 1.0 - cosine, 0.0)
-        return result[0], result[1]
+def _comebacks(events: Events, beats: Floats, together: Floats) -> Floats:
+    """Where in the beat each band strikes first after a rest, and where it does so with others, as shares near each
+    twelfth, shape (4, twelfths)."""
+    result = np.zeros((_BANDS + 1, TWELFTHS))
+    joined = 0.0
+    for band in range(_BANDS):
+        mine = np.flatnonzero(events.bands == band)
+        mine = mine[events.strengths[mine] >= _STRUCK]
+        first = mine[np.diff(events.times_s[mine], prepend=-_REST_S) >= _REST_S]
+        if len(first):
+            apart = ((beats[first, None] - np.arange(TWELFTHS) / TWELFTHS + 0.5) % 1.0 - 0.5) / _SLOT_WIDTH
+            near = np.exp(-0.5 * apart**2)
+            result[band] = near.mean(axis=0)
+            result[_BANDS] += together[first] @ near
+            joined += float(together[first].sum())
+    result[_BANDS] /= max(joined, 1.0)
+    return result
 
 
 def _repetition(rows: Floats, lags: tuple[float, ...]) -> list[float]:

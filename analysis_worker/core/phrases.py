@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis_worker.core.bar_evidence import bar_numbers, trust_of, weigh
+from analysis_worker.core.bar_evidence import bar_numbers, trust_of, weigh_bars
 from analysis_worker.core.beat_features import BeatFeatures
 
 Floats = NDArray[np.float64]
@@ -44,8 +44,8 @@ def find_phrases(features: BeatFeatures, downbeats: Ints, length: int) -> tuple[
     if len(downbeats) < PHRASE_BARS:
         return downbeats[:1], 0.0
     numbers = bar_numbers(features, downbeats, length)
-    section = np.minimum(weigh("section", numbers) * trust_of("section"), _MOST_ODDS)
-    phrase = np.minimum(weigh("phrase", numbers) * trust_of("phrase"), _MOST_ODDS)
+    section = np.minimum(weigh_bars("section", numbers) * trust_of("section"), _MOST_ODDS)
+    phrase = np.minimum(weigh_bars("phrase", numbers) * trust_of("phrase"), _MOST_ODDS)
     return follow_phrases(section, phrase, downbeats)
 
 

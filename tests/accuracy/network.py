@@ -1,8 +1,11 @@
-"""Fits the small scorer of readings (``analysis_worker.core.metre.Network``) in plain numpy.
+"""Fits ``analysis_worker.core.network.Network`` to choices, or to yes and no, in plain numpy.
 
-The loss of one track is minus the logarithm of the probability that the softmax over its readings gives to the right
-one. Optimised by Adam (Kingma & Ba 2015, its usual constants) over batches, with weight decay; seeded, so that the same
-examples give the same weights.
+- ``fit``: one right reading among those of a track. The loss is minus the logarithm of the probability that the softmax
+  over its readings gives to the right one. Optimised by Adam (Kingma & Ba 2015, its usual constants) over batches, with
+  weight decay.
+- ``fit_odds``: logistic loss with ridge, by L-BFGS.
+
+Both are seeded, so that the same examples give the same weights.
 """
 
 from __future__ import annotations
@@ -11,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
-from analysis_worker.core.metre import Network
+from analysis_worker.core.network import MOST, Network
 
 Floats = NDArray[np.float64]
 
@@ -63,6 +67,38 @@ def fit(examples: list[Example], *, hidden: int, decay: float, epochs: int, seed
     return Network(middle, scale, **values)
 
 
+def fit_odds(
+    numbers: Floats, true: NDArray[np.bool_], *, hidden: int, ridge: float, seed: int
+) -> tuple[Network, float]:
+    """A network and a bias: its score plus the bias is the log-odds that a row of ``numbers`` is true."""
+    rng = np.random.default_rng(seed)
+    middle, scale = numbers.mean(axis=0), np.maximum(numbers.std(axis=0), 1e-6)
+    x = np.clip((numbers - middle) / scale, -MOST, MOST)
+    y, width = true.astype(np.float64), x.shape[1]
+    ends = np.cumsum([width * hidden, hidden, hidden, width])
+
+    def parts(flat: Floats) -> list[Floats]:
+        first, *others = np.split(flat, ends)
+        return [first.reshape(width, hidden), *others]
+
+    def loss(flat: Floats) -> tuple[float, Floats]:
+        into, bias, out, direct, lean = parts(flat)
+        units = np.tanh(x @ into + bias)
+        odds = units @ out + x @ direct + lean
+        error = 1.0 / (1.0 + np.exp(-odds)) - y
+        back = np.outer(error, out) * (1.0 - units**2)
+        slope = np.concatenate([(x.T @ back).ravel(), back.sum(axis=0), units.T @ error, x.T @ error, [error.sum()]])
+        kept = np.append(flat[:-1], 0.0)
+        return float((np.logaddexp(0.0, odds) - y * odds).sum() + 0.5 * ridge * kept @ kept), slope + ridge * kept
+
+    start = np.zeros(ends[-1] + 1)
+    start[: ends[0]] = rng.normal(0, 0.5 / np.sqrt(width), ends[0])
+    start[ends[0] : ends[2]] = rng.normal(0, 0.3, 2 * hidden)
+    found = optimize.minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 400}).x
+    into, bias, out, direct, lean = parts(found)
+    return Network(middle, scale, into, bias, out, direct), float(lean[0])
+
+
 def _padded(
     examples: list[Example], middle: Floats, scale: Floats
 ) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
@@ -72,7 +108,7 @@ def _padded(
     right = np.zeros((len(examples), longest), dtype=bool)
     for row, example in enumerate(examples):
         count = len(example.features)
-        x[row, :count] = np.clip((example.features - middle) / scale, -4.0, 4.0)
+        x[row, :count] = np.clip((example.features - middle) / scale, -MOST, MOST)
         mask[row, :count] = True
         right[row, :count] = example.right
     return x, mask, right
