@@ -9,8 +9,8 @@ right, by the regression 90.3 %).
 Chords and bass notes change on downbeats, a backbeat lies between them, and what comes, goes or crashes does so there
 (measured on annotations by people: 81-83 % of section boundaries lie on a downbeat).
 
-Sources: weights fitted by ``python -m tests.accuracy.fit_bars`` on the tune half of the invented tracks and the modules
-of the corpus, kept in ``bars_weights.json`` with the names of the numbers they belong to.
+Sources: weights fitted by ``python -m tests.accuracy.fit_bars`` on rhythms, invented tracks (the tune half and those
+for practice) and the modules of the corpus, kept in ``bars_weights.json`` with the names of the numbers they belong to.
 
 Conventions: ``length`` is the number of beats in a bar. Arrays have one row a beat, or one a bar.
 """

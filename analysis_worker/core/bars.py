@@ -50,9 +50,8 @@ class Bars:
     phrase_confidence: float
 
 
-def estimate_bars(mono_44k: NDArray[np.float32], bands: OnsetBands, grid: Grid) -> Bars:
-    """Downbeats and phrases of a grid. Everything is read from ``bands``; the samples are not looked at again."""
-    del mono_44k
+def estimate_bars(bands: OnsetBands, grid: Grid) -> Bars:
+    """Downbeats and phrases of a grid."""
     count = len(grid.beats_s)
     none = np.zeros(0, dtype=np.int64)
     if count == 0:

@@ -128,25 +128,26 @@ def measure_readings(
     events: Events, pulses: Floats, bands: OnsetBands, pulse_times_s: Floats, tempo_bpm: float
 ) -> tuple[list[tuple[float, int]], Floats]:
     """Ratio and phase of each reading within the range of tempi, and its features (readings, len(FEATURES))."""
-    tones = Turns(bands, pulse_times_s)
+    turns, together = Turns(bands, pulse_times_s), _together(events)
     found: list[tuple[float, int]] = []
     rows = []
     for ratio in RATIOS:
         bpm = tempo_bpm * ratio
         if TEMPO_RANGE_BPM[0] <= bpm <= TEMPO_RANGE_BPM[1]:
             found += [(ratio, phase) for phase in PHASES]
-            rows.append(_measure_ratio(events, pulses * ratio, tones, ratio, bpm))
+            rows.append(_measure_ratio(events, pulses * ratio, together, turns, ratio, bpm))
     return found, np.concatenate(rows)
 
 
-def _measure_ratio(events: Events, beats: Floats, tones: Turns, ratio: float, bpm: float) -> Floats:
-    """Features of all phases of one candidate beat; ``beats`` are the onsets' positions in it."""
+def _measure_ratio(events: Events, beats: Floats, together: Floats, turning: Turns, ratio: float, bpm: float) -> Floats:
+    """Features of all phases of one candidate beat; ``beats`` are the onsets' positions in it, ``together`` how many
+    other bands strike with each."""
     fold = _FOLD_BEATS * TWELFTHS
     table = slots(events, beats, fold)
     count = table.shape[1]
     rows = np.sqrt(table)
     every = rows.sum(axis=0)
-    change, bass_change = tones.changes(ratio, count)
+    change, bass_change = turning.changes(ratio, count)
     profile: Floats = np.vstack([*rows, every, change, bass_change]).reshape(len(_ROWS), -1, fold).mean(axis=1)
     measured = np.isin(np.arange(fold) % TWELFTHS, PHASES)
     levels = profile[4:, measured].mean(axis=1)
@@ -162,10 +163,9 @@ def _measure_ratio(events: Events, beats: Floats, tones: Turns, ratio: float, bp
     mass = np.maximum(np.bincount(events.bands, weights=events.strengths, minlength=_BANDS), 1e-9)
     common_before = [*rates, *levels]
     repeats = [*_repetition(rows, _LAGS), *(x for row in rows for x in _repetition(row[None], _BAND_LAGS))]
-    together = _together(events)
     opening, opens_together = _opening(events, beats, together)
     back = _comebacks(events, beats, together)
-    turns = tones.turns(ratio)
+    turns = turning.turns(ratio)
     loudest = every >= np.quantile(every[every > 0], 0.8) if (every > 0).any() else every > 0
     loud = np.bincount(np.arange(count)[loudest] % TWELFTHS, minlength=TWELFTHS) / max(
         int(np.count_nonzero(loudest)), 1

@@ -17,7 +17,7 @@ offset  bytes  meaning
 
 A pair covers its samples of all channels; the last one of a level may cover fewer. Lowest values are rounded down and
 highest ones up, so that no peak is lost; what lies beyond full scale is drawn at it. Pair ``n`` of a level begins at
-frame ``n * samples``, so a window is fetched by one range of bytes. Six minutes take 0.67 MB.
+frame ``n * samples``, so a window is fetched by one range of bytes. Six minutes take 0.66 MB.
 """
 
 from __future__ import annotations

@@ -56,7 +56,7 @@ def analyse(audio: Audio, *, progress: Callable[[str], None] | None = None) -> T
     bands = onset_bands(mono)
     grid = estimate_grid(bands, duration_s)
     tell("bars")
-    bars = estimate_bars(mono, bands, grid)
+    bars = estimate_bars(bands, grid)
     tell("sections")
     frames = frames_of(mix.half, HALF_RATE)
     edges_s = bar_edges(grid.beats_s, bars.downbeats, bars.beats_per_bar, duration_s)

@@ -107,7 +107,7 @@ def grid_alone(path: Path) -> Estimate:
     mono = for_analysis(audio).samples.mean(axis=1)
     bands = onset_bands(mono)
     grid = estimate_grid(bands, len(mono) / 44_100)
-    bars = estimate_bars(mono, bands, grid)
+    bars = estimate_bars(bands, grid)
     beats_s = np.asarray(grid.beats_s)
     return Estimate(
         tempo_bpm=grid.tempo_bpm,
