@@ -69,7 +69,7 @@ def _decode(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str, 
     from analysis_worker.core.limits import Limits
 
     limits = Limits(**request["limits"])
-    with open(request["input"], "rb") as source:  # noqa: PTH123 - pathlib is not worth its import here
+    with open(request["input"], "rb") as source:
         admit(source, limits=limits, format_hint=request["name"])  # most refusals end here, before a decoder is loaded
 
         from analysis_worker.core import audio
@@ -104,11 +104,11 @@ def _write(request: dict[str, Any], blocks: Any, channels: int) -> int:
 
     frames = 0
     with ExitStack() as files:
-        raw: BinaryIO = files.enter_context(open(request["pcm"], "xb"))  # noqa: PTH123
+        raw: BinaryIO = files.enter_context(open(request["pcm"], "xb"))
         writers: list[Any] = []
         if request["proxy"]:
-            proxy: BinaryIO = files.enter_context(open(request["proxy"], "x+b"))  # noqa: PTH123
-            peaks: BinaryIO = files.enter_context(open(request["peaks"], "xb"))  # noqa: PTH123
+            proxy: BinaryIO = files.enter_context(open(request["proxy"], "x+b"))
+            peaks: BinaryIO = files.enter_context(open(request["peaks"], "xb"))
             writers = [
                 files.enter_context(proxy_writer(proxy, sample_rate=ANALYSIS_RATE, channels=channels)),
                 files.enter_context(peaks_writer(peaks, sample_rate=ANALYSIS_RATE)),

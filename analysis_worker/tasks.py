@@ -70,7 +70,7 @@ def _stop(**_details: Any) -> None:
 @worker_init.connect
 def _load(**_details: Any) -> None:
     """Load what jobs need once, before the pool's processes are forked, and not when the first job arrives."""
-    from analysis_worker import handlers  # noqa: F401
+    from analysis_worker import handlers  # noqa: F401  imported for what importing it loads
 
 
 @worker_ready.connect

@@ -121,4 +121,5 @@ def _weights() -> tuple[Floats, Floats, Floats]:
     document = json.loads(Path(__file__).with_name("metre_weights.json").read_text(encoding="utf-8"))["grouping"]
     if tuple(document["features"]) != FEATURES:
         raise ValueError("metre_weights.json was fitted on other features: run python -m tests.accuracy.fit_metre")
-    return tuple(np.asarray(document[name]) for name in ("weights", "middle", "scale"))  # type: ignore[return-value]
+    weights, middle, scale = (np.asarray(document[name], dtype=np.float64) for name in ("weights", "middle", "scale"))
+    return weights, middle, scale

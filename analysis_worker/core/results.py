@@ -327,7 +327,7 @@ class Draft:
 
 
 def _read(kind: type[_T], values: dict[str, Any]) -> _T:
-    names = kind.__dataclass_fields__  # type: ignore[attr-defined]
+    names = kind.__dataclass_fields__  # type: ignore[attr-defined]  # every kind here is a dataclass
     return kind(**{name: value for name, value in values.items() if name in names})
 
 

@@ -44,7 +44,7 @@ CACHE = Path("build/metre")
 WEIGHTS = Path(metre.__file__).with_name("metre_weights.json")
 KINDS = ("rhythm", "synthetic", "real")
 FOLDS = 5
-SETTINGS = {"hidden": 20, "decay": 4e-3, "epochs": 25}
+HIDDEN, DECAY, EPOCHS = 20, 4e-3, 25
 MEMBERS = 3
 _REAL_WEIGHT = 40.0
 _SYNTHETIC_WEIGHT = 3.0
@@ -166,10 +166,7 @@ def cases_of(part: tuple[str, int, int]) -> list[Case]:
 def networks(cases: list[Case], members: int = MEMBERS) -> list[Network]:
     """Some networks that differ in their seeds only; their mean is steadier than one."""
     examples = [case.example() for case in cases]
-    return [
-        fit(examples, hidden=SETTINGS["hidden"], decay=SETTINGS["decay"], epochs=SETTINGS["epochs"], seed=seed)  # type: ignore[arg-type]
-        for seed in range(members)
-    ]
+    return [fit(examples, hidden=HIDDEN, decay=DECAY, epochs=EPOCHS, seed=seed) for seed in range(members)]
 
 
 def scores_of(nets: list[Network], case: Case) -> Floats:

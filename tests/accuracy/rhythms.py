@@ -241,6 +241,7 @@ class _Band:
 
     def _hat_habit(self) -> list[int]:
         rng, beat = self.rng, self.manner.beat
+        kinds: tuple[list[int], ...]
         if beat == 3:
             kinds = ([0], [0, 2], [0, 1, 2])
             chances = [0.2, 0.5, 0.3]
@@ -248,7 +249,7 @@ class _Band:
             kinds = ([0], [0, 1], [0])
             chances = [0.6, 0.3, 0.1]
         else:
-            kinds = ([0, 2], [0, 1, 2, 3], [2], [0], [0, 2, 3])  # type: ignore[assignment]
+            kinds = ([0, 2], [0, 1, 2, 3], [2], [0], [0, 2, 3])
             fast = self.tempo_bpm > 140
             chances = [0.5, 0.1 if fast else 0.3, 0.1, 0.2 if fast else 0.1, 0.1 if fast else 0.0]
             chances = [*chances[:-1], 1.0 - sum(chances[:-1])]
