@@ -40,7 +40,8 @@ _MIN_BEATS = 8
 @dataclass(frozen=True, slots=True)
 class Bars:
     """Bars and phrases. ``downbeats`` and ``phrases`` are beat indices, phrases a subset of downbeats; both empty
-    without a grid. Confidences are from 0 to 1 and include that of the grid."""
+    without a grid. Confidences are from 0 to 1 and include that of the grid. ``section_odds``, one a downbeat, are the
+    log odds that a section begins there."""
 
     beats_per_bar: int
     first_downbeat: int
@@ -48,22 +49,30 @@ class Bars:
     confidence: float
     phrases: Ints
     phrase_confidence: float
+    section_odds: Floats
 
 
 def estimate_bars(bands: OnsetBands, grid: Grid) -> Bars:
     """Downbeats and phrases of a grid."""
     count = len(grid.beats_s)
     none = np.zeros(0, dtype=np.int64)
-    if count == 0:
-        return Bars(BEATS_PER_BAR, 0, none, 0.0, none, 0.0)
     if count < _MIN_BEATS:
-        return Bars(BEATS_PER_BAR, 0, np.arange(0, count, BEATS_PER_BAR), 0.0, none, 0.0)
+        downbeats = np.arange(0, count, BEATS_PER_BAR)
+        return Bars(BEATS_PER_BAR, 0, downbeats, 0.0, none, 0.0, np.zeros(len(downbeats)))
     length = grid.grouping.beats_per_bar if count >= MIN_BEATS else BEATS_PER_BAR
     features = measure_beats(bands, grid.beats_s)
     downbeats, sure = find_downbeats(features, length)
     confidence = sure * grid.confidence * (grid.grouping.confidence if count >= MIN_BEATS else 1.0)
-    phrases, phrase_sure = find_phrases(features, downbeats, length)
-    return Bars(length, int(downbeats[0]), downbeats, confidence, phrases, phrase_sure * confidence)
+    phrases = find_phrases(features, downbeats, length)
+    return Bars(
+        beats_per_bar=length,
+        first_downbeat=int(downbeats[0]),
+        downbeats=downbeats,
+        confidence=confidence,
+        phrases=phrases.starts,
+        phrase_confidence=phrases.confidence * confidence,
+        section_odds=phrases.section_odds,
+    )
 
 
 def find_downbeats(features: BeatFeatures, length: int) -> tuple[Ints, float]:

@@ -10,6 +10,7 @@ from analysis_worker.core.units import ramp
 
 _MIN_BREAKDOWN_BARS = 4
 _MIN_PLAIN_BREAKDOWN_BARS = 8
+_MIN_BRIDGE_BARS = 4
 _MIN_GROOVE_BARS = 8
 """A breakdown breaks a groove: what comes sooner is part of the intro."""
 
@@ -109,14 +110,12 @@ def _outro(facts: Facts, start: int, end: int) -> Span:
 
 
 def _bridges(facts: Facts, start: int, end: int) -> list[Span]:
-    """One groove, or several where a clear change on a bar line divides it."""
+    """One groove, or several where a section likely begins inside."""
     if end <= start:
         return []
     cuts = [start]
-    clear = {point for point in facts.points if facts.novelty[point] >= 0.35}
-    clear |= {bar for bar in range(start, end) if facts.kinds[bar] != ELSEWHERE and facts.turns(bar)}
-    for point in sorted(clear):
-        if cuts[-1] + 8 <= point <= end - 8:
+    for point in facts.points:
+        if cuts[-1] + _MIN_BRIDGE_BARS <= point <= end - _MIN_BRIDGE_BARS:
             cuts.append(point)
     spans = []
     for first, last in zip(cuts, [*cuts[1:], end], strict=True):

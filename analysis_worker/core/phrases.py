@@ -12,6 +12,8 @@ Conventions: bars are counted from the first downbeat. Costs and odds are natura
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,15 +40,24 @@ _MOST_ODDS = 4.0
 """No single bar counts for more than this (chosen: one loud event must not outweigh a track)."""
 
 
-def find_phrases(features: BeatFeatures, downbeats: Ints, length: int) -> tuple[Ints, float]:
-    """Beat indices of phrase starts, and how likely bars are numbered right if the downbeats are (0 to 1). Tracks of
-    fewer than eight bars have one phrase, of unknown standing."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Phrases:
+    """Beat indices of phrase starts, how likely bars are numbered right if the downbeats are (0 to 1), and for each bar
+    the log odds that a section begins there."""
+
+    starts: Ints
+    confidence: float
+    section_odds: Floats
+
+
+def find_phrases(features: BeatFeatures, downbeats: Ints, length: int) -> Phrases:
+    """The phrases of a track. With fewer than eight bars there is one, of unknown standing."""
     if len(downbeats) < PHRASE_BARS:
-        return downbeats[:1], 0.0
+        return Phrases(downbeats[:1], 0.0, np.full(len(downbeats), -_MOST_ODDS))
     numbers = bar_numbers(features, downbeats, length)
     section = np.minimum(weigh_bars("section", numbers) * trust_of("section"), _MOST_ODDS)
     phrase = np.minimum(weigh_bars("phrase", numbers) * trust_of("phrase"), _MOST_ODDS)
-    return follow_phrases(section, phrase, downbeats)
+    return Phrases(*follow_phrases(section, phrase, downbeats), section)
 
 
 def follow_phrases(section: Floats, phrase: Floats, downbeats: Ints) -> tuple[Ints, float]:

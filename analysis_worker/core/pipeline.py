@@ -120,7 +120,7 @@ def _lay_on_grid(heard: _Heard, edges_s: NDArray[np.float64], grid: Grid, bars: 
         return (), (), (), ()
     figures = bar_features(heard.frames, heard.power, heard.bands, edges_s, bars.beats_per_bar)
     phrase_bars = np.searchsorted(bars.downbeats, bars.phrases)
-    spans = find_sections(figures, phrase_bars)
+    spans = find_sections(figures, phrase_bars, bars.section_odds)
     energy = bar_energy(figures)
     sections = tuple(
         Section(

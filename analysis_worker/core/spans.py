@@ -46,10 +46,12 @@ class Facts:
     """What the rules look at, once per track."""
 
     bars: BarFeatures
-    matrix: NDArray[np.float64]
     kinds: NDArray[np.int64]
     novelty: NDArray[np.float64]
+    odds: NDArray[np.float64]
+    """Log odds that a section begins at each bar."""
     points: list[int]
+    """Where one likely does."""
     full: NDArray[np.float64] = field(init=False)
     """How much of kick, low end and bass is there (0 to 1), against the bars that have most of them."""
     texture_db: float = field(init=False)

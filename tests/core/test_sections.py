@@ -7,10 +7,18 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from analysis_worker.core.changes import ELSEWHERE, HALF_PHRASE, ON_PHRASE, change_points, novelty, phrase_kinds
+from analysis_worker.core.changes import (
+    ELSEWHERE,
+    HALF_PHRASE,
+    ON_PHRASE,
+    feature_matrix,
+    novelty,
+    phrase_kinds,
+    section_lines,
+)
 from analysis_worker.core.drops import compare_drops
 from analysis_worker.core.features import MEL_BANDS, BarFeatures
-from analysis_worker.core.sections import find_sections
+from analysis_worker.core.sections import Span, find_sections
 
 FULL = {"level": -9.0, "low": -12.0, "bass": -15.0, "mid": -17.0, "high": -32.0, "kick": 1.0, "onsets": 3.5}
 KICK_ONLY = {"level": -13.0, "low": -15.0, "bass": -26.0, "mid": -22.0, "high": -38.0, "kick": 0.9, "onsets": 3.0}
@@ -53,8 +61,14 @@ def bars_of(*parts: tuple[dict[str, float], int], climb: bool = True, seed: int 
     )
 
 
+def named(bars: BarFeatures, phrases: np.ndarray | None = None) -> tuple[Span, ...]:
+    """The sections, with odds by how much the bars change instead of those from the recording."""
+    odds = 10.0 * novelty(feature_matrix(bars)) - 4.0
+    return find_sections(bars, np.arange(0, len(bars), 8) if phrases is None else phrases, odds)
+
+
 def roles(bars: BarFeatures, phrases: np.ndarray | None = None) -> list[tuple[int, str]]:
-    spans = find_sections(bars, np.arange(0, len(bars), 8) if phrases is None else phrases)
+    spans = named(bars, phrases)
     return [(span.start, span.role) for span in spans]
 
 
@@ -77,7 +91,7 @@ def test_names_the_sections_of_a_track_with_two_drops():
 
 def test_sections_cover_all_bars_and_say_why():
     bars = club_track()
-    spans = find_sections(bars, np.arange(0, len(bars), 8))
+    spans = named(bars)
     assert spans[0].start == 0
     assert spans[-1].end == len(bars)
     assert all(one.end == two.start for one, two in pairwise(spans))
@@ -133,7 +147,7 @@ def test_every_drop_has_a_contrast_before_it(seed):
     kinds = [FULL, KICK_ONLY, BARE, THIN, CLIMB]
     parts = [(kinds[int(rng.integers(5))], int(rng.choice([2, 4, 8, 12, 16, 31]))) for _ in range(12)]
     bars = bars_of(*parts, seed=seed)
-    spans = find_sections(bars, np.arange(0, len(bars), 8))
+    spans = named(bars)
     assert sum(span.bars for span in spans) == len(bars)
     for before, span in pairwise(spans):
         assert before.end == span.start
@@ -150,16 +164,16 @@ def test_every_drop_has_a_contrast_before_it(seed):
 
 
 def test_empty_and_silent_tracks_have_no_sections():
-    assert find_sections(bars_of(), np.zeros(0, dtype=np.int64)) == ()
+    assert find_sections(bars_of(), np.zeros(0, dtype=np.int64), np.zeros(0)) == ()
     silent = bars_of(({name: -120.0 if name not in ("kick", "onsets") else 0.0 for name in FULL}, 16))
-    assert find_sections(silent, np.zeros(0, dtype=np.int64)) == ()
+    assert find_sections(silent, np.zeros(0, dtype=np.int64), np.zeros(16)) == ()
 
 
 def test_the_louder_drop_is_the_stronger():
     louder = {**FULL, "level": FULL["level"] + 2, "low": FULL["low"] + 2}
     bars = bars_of((KICK_ONLY, 16), (BARE, 16), (FULL, 32), (BARE, 16), (louder, 32), (THIN, 16))
     power = np.repeat(10 ** ((bars.level_db + 0.691) / 10), 200)
-    spans = find_sections(bars, np.arange(0, len(bars), 8))
+    spans = named(bars)
     first, second = compare_drops(spans, bars, power)
     assert second.strength > 0.6 > 0.4 > first.strength
     # The power curve was made from these levels: −9 and −7 LUFS.
@@ -170,7 +184,7 @@ def test_the_louder_drop_is_the_stronger():
 def test_drops_that_do_not_differ_have_the_same_strength():
     bars = bars_of((KICK_ONLY, 16), (BARE, 16), (FULL, 32), (BARE, 16), (FULL, 32), (THIN, 16))
     power = np.repeat(10 ** ((bars.level_db + 0.691) / 10), 200)
-    strengths = [drop.strength for drop in compare_drops(find_sections(bars, np.arange(0, 136, 8)), bars, power)]
+    strengths = [drop.strength for drop in compare_drops(named(bars), bars, power)]
     assert strengths == pytest.approx([0.5, 0.5], abs=0.05)
 
 
@@ -181,12 +195,27 @@ def test_phrase_lines_come_every_eight_bars_and_may_slip():
     assert phrase_kinds(8, np.zeros(0, dtype=np.int64)).tolist() == [HALF_PHRASE, *[ELSEWHERE] * 3] * 2
 
 
-def test_change_points_find_steps_and_leave_slopes_whole():
+def test_novelty_is_highest_at_a_step_and_none_where_there_is_too_little():
     step = np.concatenate([np.zeros((16, 6)), np.full((16, 6), 4.0)])
-    kinds = phrase_kinds(32, np.arange(0, 32, 8))
-    assert change_points(step, kinds, novelty(step)) == [0, 16]
-    slope = np.linspace(0, 6, 32)[:, None].repeat(6, axis=1)
-    assert change_points(slope, kinds, np.zeros(32)) == [0]
     assert int(np.argmax(novelty(step))) == 16
-    assert change_points(np.zeros((0, 6)), kinds[:0], np.zeros(0)) == []
     assert novelty(np.zeros((2, 6))).tolist() == [0, 0]
+
+
+def test_section_lines_are_the_best_odds_around_and_good_ones():
+    odds = np.full(32, -4.0)
+    odds[[8, 9, 16, 20, 24]] = 3.0, 2.0, 0.9, 1.1, -0.5
+    assert section_lines(odds) == [0, 8, 20]
+    assert section_lines(np.zeros(0)) == []
+
+
+def test_a_groove_is_divided_where_the_odds_of_a_section_are_good():
+    bars = bars_of((FULL, 64))
+    odds = np.full(64, -4.0)
+    odds[[12, 24, 30]] = 3.0
+    found = find_sections(bars, np.arange(0, 64, 8), odds)
+    assert [(span.start, span.role) for span in found] == [
+        (0, "bridge"),
+        (12, "bridge"),
+        (24, "bridge"),
+        (30, "bridge"),
+    ]
