@@ -1,7 +1,7 @@
 """A small network with fitted weights: numbers of one thing in, one score out.
 
-Weights come from the recipes in ``tests/accuracy`` (``fit_metre``, ``fit_bars``), which say what they were fitted on;
-they are kept as JSON beside the modules that use them.
+Weights come from the recipes in ``tests/accuracy`` (``fit_metre``, ``fit_bars``, ``fit_voice``), which say what they
+were fitted on; they are kept as JSON beside the modules that use them.
 """
 
 from __future__ import annotations

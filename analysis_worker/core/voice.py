@@ -11,8 +11,8 @@ improvises, a fill or a sweep. The residual of each bar is therefore asked
 * how often it hisses above 5 kHz while the middle is quiet, as sibilants do,
 * whether its attacks keep to the sixteenths of the grid, and how its level moves at the pace of syllables.
 
-A logistic model over the cues of a bar, of the two beside it and of the five around it makes a probability; the best
-path of bars with and without a voice (Viterbi) makes regions of them. ``voice_weights`` are fitted by ``python -m
+A small network over the cues of a bar, of the two beside it and of the five around it makes a probability; the best
+path of bars with and without a voice (Viterbi) makes regions of them. ``voice_weights.json`` is fitted by ``python -m
 tests.accuracy.fit_voice``, which says on what.
 
 What is not found: a sung sample that repeats exactly with its bar, a voice in music without a grid.
@@ -20,14 +20,18 @@ What is not found: a sung sample that repeats exactly with its bar, a voice in m
 
 from __future__ import annotations
 
+import json
+from functools import cache
+from pathlib import Path
+
 import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from analysis_worker.core.network import Network, network_of
 from analysis_worker.core.residual import HOP_S, FrameCues, frame_cues, spectra_of
 from analysis_worker.core.results import VoiceRegion
 from analysis_worker.core.units import to_us
-from analysis_worker.core.voice_weights import LEAN, MEANS, SPREADS, WEIGHTS
 
 CUES = (
     "active",
@@ -46,6 +50,11 @@ CUES = (
     "regular",
 )
 """One column of ``bar_cues`` each."""
+
+NUMBERS = tuple(f"{cue}{place}" for place in ("", "_beside", "_around") for cue in CUES)
+"""One column of ``in_context`` each."""
+
+WEIGHTS = Path(__file__).with_name("voice_weights.json")
 
 _ACTIVE_SHARE, _ACTIVE_LEVEL = 0.08, 0.01  # a residual below is what bars of a loop differ by (no source)
 _SLIDE_SEMITONES = (0.06, 0.95)  # from what detuned oscillators wobble by to less than the next note
@@ -81,7 +90,16 @@ def find_voice(
 
 def log_odds(cues: Doubles) -> Doubles:
     """How likely each bar is vocal, in log-odds, shape (bars,)."""
-    return np.asarray((in_context(cues) - MEANS) / SPREADS @ np.asarray(WEIGHTS) + LEAN)
+    network, bias = _fitted()
+    return network.score(in_context(cues)) + bias
+
+
+@cache
+def _fitted() -> tuple[Network, float]:
+    document = json.loads(WEIGHTS.read_text(encoding="utf-8"))
+    if tuple(document["numbers"]) != NUMBERS:
+        raise ValueError("voice_weights.json was fitted on other numbers: run python -m tests.accuracy.fit_voice")
+    return network_of(document["network"]), float(document["bias"])
 
 
 def in_context(cues: Doubles) -> Doubles:

@@ -22,6 +22,7 @@ import pickle
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -44,7 +45,7 @@ CACHE = Path("build/metre")
 WEIGHTS = Path(metre.__file__).with_name("metre_weights.json")
 KINDS = ("rhythm", "synthetic", "real")
 FOLDS = 5
-HIDDEN, DECAY, EPOCHS = 20, 4e-3, 25
+HIDDEN, DECAY, EPOCHS = 20, 4e-3, 50
 MEMBERS = 3
 _REAL_WEIGHT = 40.0
 _SYNTHETIC_WEIGHT = 3.0
@@ -138,9 +139,9 @@ def heard_tracks(tracks: Sequence[material.Track]) -> Iterator[Heard]:
 
 def parts_of(rhythms: int, practice: int) -> list[tuple[str, int, int]]:
     """What is measured, in pieces that one process can take: kind of material, first and last number."""
-    pieces = [("rhythm", first, first + 250) for first in range(0, rhythms, 250)]
-    pieces += [("practice", first, first + 25) for first in range(0, practice, 25)]
-    return [*pieces, ("tune", 0, 70), ("tune", 70, 140), ("real", 0, 10)]
+    pieces = [("practice", first, first + 25) for first in range(0, practice, 25)]
+    pieces += [("tune", first, first + 20) for first in range(0, 140, 20)]
+    return [*pieces, *(("rhythm", first, first + 250) for first in range(0, rhythms, 250)), ("real", 0, 10)]
 
 
 def cases_of(part: tuple[str, int, int]) -> list[Case]:
@@ -241,18 +242,23 @@ def main() -> int:
     """Measure, cross-validate, fit on everything, write the weights."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.fit_metre", description="Fit the metre.")
     parser.add_argument("--rhythms", type=int, default=2_500)
-    parser.add_argument("--practice", type=int, default=300)
+    parser.add_argument("--practice", type=int, default=1_200)
     parser.add_argument("--dry", action="store_true", help="measure only, write no weights")
     arguments = parser.parse_args()
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         cases = [case for part in pool.map(cases_of, parts_of(arguments.rhythms, arguments.practice)) for case in part]
-    rhythms, synthetic, real = ([case for case in cases if case.kind == kind] for kind in KINDS)
+        rhythms, synthetic, real = ([case for case in cases if case.kind == kind] for kind in KINDS)
+        invented = rhythms + synthetic
+        rests = [[case for place, case in enumerate(invented) if place % FOLDS != fold] + real for fold in range(FOLDS)]
+        fits = pool.map(networks, rests, repeat(1))
+        groupings = pool.map(fit_grouping, rests)
+        bare = pool.submit(networks, invented)
+        left_out = pool.map(networks, [[one for one in cases if one is not case] for case in real], repeat(1))
+        whole = pool.submit(networks, cases)
     held_out: list[tuple[Floats, Case]] = []
     groups: list[bool | None] = []
-    for fold in range(FOLDS):
-        rest = [case for place, case in enumerate(rhythms + synthetic) if place % FOLDS != fold]
-        asked = [case for place, case in enumerate(rhythms + synthetic) if place % FOLDS == fold]
-        nets, weights = networks(rest + real, 1), fit_grouping(rest + real)
+    for fold, (nets, weights) in enumerate(zip(fits, groupings, strict=True)):
+        asked = invented[fold::FOLDS]
         held_out += [(scores_of(nets, case), case) for case in asked]
         groups += [grouping_right(weights, case) for case in asked]
     for kind in KINDS[:2]:
@@ -267,11 +273,11 @@ def main() -> int:
     for number in grouping.GROUPS:
         told = [right for right, (_, case) in zip(groups, held_out, strict=True) if case.beats_per_bar == number]
         _print_share(f"  {number} beats a bar", told)
-    bare = networks(rhythms + synthetic)
-    _print_share("modules, with no module in the fit", [is_right(scores_of(bare, case), case) for case in real])
+    _print_share(
+        "modules, with no module in the fit", [is_right(scores_of(bare.result(), case), case) for case in real]
+    )
     alone = []
-    for case in real:
-        nets = networks([other for other in rhythms + synthetic + real if other is not case], 1)
+    for nets, case in zip(left_out, real, strict=True):
         scores = scores_of(nets, case)
         alone.append((scores, case))
         print(f"  {case.name}: {'right' if is_right(scores, case) else 'WRONG'}", flush=True)
@@ -279,7 +285,7 @@ def main() -> int:
     temperature = best_temperature([pair for pair in held_out if pair[1].kind != "rhythm"] + alone)
     print(f"temperature: {temperature:.2f}")
     if not arguments.dry:
-        write(networks(rhythms + synthetic + real), fit_grouping(rhythms + synthetic + real), temperature)
+        write(whole.result(), fit_grouping(cases), temperature)
     return 0
 
 
