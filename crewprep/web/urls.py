@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from crewprep.web import account, conventions, crates, exports, help, home, review, tracks
+from crewprep.web import account, conventions, crates, exports, help, home, printing, review, tracks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
@@ -15,4 +15,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(review.urlpatterns)),
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
+    path("c/<slug:crew>/", include(printing.urlpatterns)),
 ]
