@@ -12,7 +12,11 @@ from crewprep.common.models import CrewRow
 
 
 class Analysis(CrewRow):
-    """What one run of the analysis found. Never changes; times are integer microseconds of the canonical decode.
+    """What one run of the analysis found, or what a member made of it. Never changes; times are integer microseconds of
+    the canonical decode.
+
+    A correction names its author (``made_by``), the analysis that it ``follows`` (at most one does), and in words what
+    was done; measured ones have none of the three.
 
     ``facts`` is ``TrackAnalysis.to_facts()``; the other columns repeat what lists show and filters ask for.
     """
@@ -28,6 +32,9 @@ class Analysis(CrewRow):
     loudness_lufs = models.FloatField(null=True)
     true_peak_dbtp = models.FloatField(null=True)
     facts = models.JSONField()
+    made_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
+    follows = models.OneToOneField("self", null=True, on_delete=models.CASCADE, related_name="followed_by")
+    correction = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["-created_at"]

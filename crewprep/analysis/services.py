@@ -7,6 +7,7 @@ from typing import Any
 from analysis_worker.core.results import Decode, TrackAnalysis
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
+from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job
 from crewprep.tracks.selectors import reference_copy
 from crewprep.tracks.services import mark_ready
@@ -30,18 +31,7 @@ def store_analysis(
     result = TrackAnalysis.from_facts(facts)
     track = job.track
     analysis = Analysis.objects.create(
-        crew_id=job.crew_id,
-        track=track,
-        job=job,
-        engine=result.engine,
-        pcm_sha256=decode.pcm_sha256,
-        duration_us=result.duration_us,
-        tempo_bpm=result.tempo_bpm,
-        steady=result.steady,
-        key_name=result.key.name if result.key else "",
-        loudness_lufs=result.loudness_lufs,
-        true_peak_dbtp=result.true_peak_dbtp,
-        facts=facts,
+        crew_id=job.crew_id, track=track, job=job, pcm_sha256=decode.pcm_sha256, facts=facts, **_columns(result)
     )
     mark_ready(
         track=track,
@@ -55,3 +45,32 @@ def store_analysis(
     )
     record(actor=None, verb="track analysed", subject=track, engine=result.engine)
     return analysis
+
+
+def store_correction(*, member: Membership, base: Analysis, result: TrackAnalysis, words: str) -> Analysis:
+    """Write what a member made of an analysis, as the next one; called inside a transaction.
+
+    Raises ``IntegrityError`` where another correction follows ``base`` already.
+    """
+    return Analysis.objects.create(
+        crew_id=base.crew_id,
+        track_id=base.track_id,
+        pcm_sha256=base.pcm_sha256,
+        facts=result.to_facts(),
+        made_by=member.user,
+        follows=base,
+        correction=words[:200],
+        **_columns(result),
+    )
+
+
+def _columns(result: TrackAnalysis) -> dict[str, Any]:
+    return {
+        "engine": result.engine,
+        "duration_us": result.duration_us,
+        "tempo_bpm": result.tempo_bpm,
+        "steady": result.steady,
+        "key_name": result.key.name if result.key else "",
+        "loudness_lufs": result.loudness_lufs,
+        "true_peak_dbtp": result.true_peak_dbtp,
+    }

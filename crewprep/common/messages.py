@@ -47,6 +47,13 @@ MESSAGES: dict[str, str] = {
     "storage:full": "The service has no room left for files. Ask whoever runs it to free some, then upload again.",
     "job:not-dead": "This job has not been given up, so there is nothing to retry. Reload to see where it stands.",
     "job:gave-up": "The work stopped {attempts} times without an answer. Press retry; if it stops again, export the file anew.",
+    "grid:moved-on": (
+        "Somebody corrected this grid while you looked at it. The page shows it as it is now; look again before you go on."
+    ),
+    "grid:proposal": (
+        "{by} has proposed markers on this grid, and reviewers see them on it. Have the proposal reviewed or withdrawn first."
+    ),
+    "grid:unusable": "The grid was left as it was. {detail}",
     "analysis:none": "The track has not been analysed yet. Wait for the worker, then open it again.",
     "audio:range": "The requested part of the audio does not exist.",
     "audio:none": "The listening copy of this track is not there yet. Wait for the worker, then open the track again.",

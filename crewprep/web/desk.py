@@ -120,7 +120,8 @@ class Desk:
             "saved": [_plain(marker) for marker in self.markers],
             "markers": [_plain(marker) for marker in markers],
             "reasons": self.reasons(),
-            "kept_as": f"{self.track.pk}/{self.version.pk}/{self.start}/"
+            # A corrected grid has no draft at first: what was typed over the old one is kept under the same name.
+            "kept_as": f"{self.track.pk}/{self.version.pk}/{'draft' if self.start == 'empty' else self.start}/"
             f"{self.proposal.revision if self.proposal else self.seen_sheet}",
         }
 

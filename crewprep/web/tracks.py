@@ -29,6 +29,7 @@ from crewprep.web.audio import track_audio, track_peaks
 from crewprep.web.crate_rows import CrateRow, crate_state
 from crewprep.web.desk import Desk, desk_for
 from crewprep.web.doors import crew_page
+from crewprep.web.grid import grid_context
 from crewprep.web.track_parts import facts_of, player_context, rows_context, slots_data, warnings_of
 
 
@@ -106,6 +107,8 @@ def _show(
         **_frame(member, crate, row),
         **rows_context(analysis=desk.analysis, version=desk.version, markers=desk.markers),
         **player_context(member, desk.track, desk.analysis, copy),
+        **grid_context(desk.analysis),
+        "grid_url": reverse("grid-fix", args=[member.crew.slug, crate.pk, row.track.pk]),
         "desk": desk,
         "lines": desk.lines(typed),
         "slots_data": slots_data(desk.version),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from crewprep.web import account, conventions, crates, exports, help, home, printing, review, tracks
+from crewprep.web import account, conventions, crates, exports, grid, help, home, printing, review, tracks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
@@ -14,6 +14,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/crates/", include(crates.urlpatterns)),
     path("c/<slug:crew>/", include(review.urlpatterns)),
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
+    path("c/<slug:crew>/", include(grid.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
     path("c/<slug:crew>/", include(printing.urlpatterns)),
 ]
