@@ -24,6 +24,11 @@ KEYS = (
     ("Space", "play or pause"),
     ("Enter", "play from the marker or the cursor"),
     ("Escape", "stop, close"),
+    ("H", "grid: half a beat later"),
+    ("B", "grid: a phrase begins at the cursor"),
+    ("−, +", "grid: half, double the tempo"),
+    ("<, >", "grid: 5 milliseconds earlier, later"),
+    ("T", "tap the tempo along with the music"),
     ("?", "this list, on the track's page"),
 )
 """As ``static/crewprep/js/tools.js`` lists them on the page itself; a test holds the two together."""

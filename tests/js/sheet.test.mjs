@@ -141,3 +141,16 @@ test("tracks are brought to one level, never above full scale", () => {
   assert.equal(levelOf(0, 12), 0);
   assert.equal(levelOf(30, 0), 0.3);
 });
+
+test("markers that a corrected grid left between beats go to the nearest ones, loops with their beats", () => {
+  const slots = new Map([drop, exit].map((slot) => [slot.number, slot]));
+  const made = [
+    { slot: 4, start_us: 1_250_000, end_us: null, label: "" },
+    { slot: 8, start_us: 2_740_000, end_us: 10_740_000, label: "" },
+  ];
+  assert.equal(sheet.offBeat(made, grid).length, 2);
+  const put = sheet.onBeats(made, slots, grid);
+  assert.deepEqual(put.map((marker) => [marker.start_us, marker.end_us]), [[1_500_000, null], [2_500_000, 10_500_000]]);
+  assert.deepEqual(sheet.offBeat(put, grid), []);
+  assert.equal(sheet.onBeats(put, slots, grid), put);
+});

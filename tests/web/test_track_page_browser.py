@@ -102,6 +102,52 @@ def test_a_sheet_is_corrected_and_proposed_by_keyboard_alone(scene, chromium):
     assert made[7] == 30_250_000
 
 
+def test_one_key_corrects_the_grid_and_unsent_markers_stay(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("7")
+        put = next(name for name in marker_names(page) if name.startswith("Slot 7"))
+        assert put.startswith("Slot 7, Vocal or riff: 2.1.1, 0:15.250")
+        with page.expect_navigation():
+            page.keyboard.press("h")
+        # A beat lasts 468.75 ms; half of one later, the marker stands on the last half beat of the row before.
+        assert place(page).startswith("1.8.4½, 0:15.250")
+        assert page.evaluate("document.activeElement.getAttribute('role')") == "slider", "one stands where one stood"
+        put = next(name for name in marker_names(page) if name.startswith("Slot 7"))
+        assert put.startswith("Slot 7, Vocal or riff: 1.8.4½, 0:15.250")
+        page.locator("#grid summary").click()
+        assert (
+            "markers are on no beat" in page.locator("#grid").inner_text()
+            or "One marker is on no beat" in page.locator("#grid").inner_text()
+        )
+        page.get_by_role("button", name="Put them on beats").click()
+        put = next(name for name in marker_names(page) if name.startswith("Slot 7"))
+        assert put.startswith("Slot 7, Vocal or riff: 2.1.1, 0:15.484")
+        assert axe(page) == []
+        with page.expect_navigation():
+            page.get_by_role("button", name="Back to what the analysis found").click()
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("ArrowRight")
+        with page.expect_navigation():
+            page.keyboard.press("b")
+        assert "Grid corrected: the one at" in page.content()
+        assert place(page).split(",")[0].endswith(".1.1")
+
+
+def test_a_tempo_is_tapped_along(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        slider = page.get_by_role("slider", name="Place in the track")
+        slider.focus()
+        page.keyboard.press("ArrowRight")
+        for _ in range(6):
+            page.keyboard.press("t")
+            page.keyboard.press("ArrowRight")
+            page.keyboard.press("ArrowRight")
+        assert "64 BPM from" in page.locator("[data-taps]").inner_text()
+        assert page.locator("#grid input[name=bpm]").input_value() == "64"
+
+
 def test_clicks_and_buttons_do_what_the_keys_do(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1280, "height": 900}) as page:
         strip = page.locator(".strip__art").nth(2)
@@ -149,7 +195,7 @@ def test_letters_and_figures_can_be_switched_off(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         page.get_by_role("slider", name="Place in the track").focus()
         page.keyboard.press("?")
-        page.get_by_label("Figures and letters do something").uncheck()
+        page.get_by_label("Figures, letters and signs do something").uncheck()
         page.keyboard.press("Escape")
         page.get_by_role("slider", name="Place in the track").focus()
         page.keyboard.press("7")

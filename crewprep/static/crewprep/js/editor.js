@@ -2,6 +2,7 @@
 // is shown follows from it in `show`.
 
 import { makeDrawing } from "./draw.js";
+import { makeGridFix, placeBefore } from "./grid-fix.js";
 import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats } from "./grid.js";
 import { makeHistory } from "./history.js";
 import { makeKeep } from "./keep.js";
@@ -9,7 +10,7 @@ import { commandOf } from "./keys.js";
 import { makeNote } from "./note.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
-import { markerOf, nameOf, plain, put, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
+import { markerOf, nameOf, offBeat, onBeats, plain, put, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
 
@@ -61,6 +62,13 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
   said: say,
 });
 
+const gridFix = makeGridFix(document.getElementById("grid"), {
+  cursor,
+  onLeave: () => keep.leave(),
+  onSnapAll: () => change(onBeats(history.now, slots, grid), "Every marker is on a beat. U takes it back."),
+  say,
+});
+
 followClicks(view, timeAt);
 root.addEventListener("keydown", onKey);
 root.addEventListener("focusin", (event) => {
@@ -73,6 +81,7 @@ form.addEventListener("submit", () => {
 form.elements.note.addEventListener("input", kept);
 restore();
 show();
+comeBack();
 
 // What stands where the cursor is, for those who hear the page.
 function namesAt(us) {
@@ -112,6 +121,7 @@ function show() {
     );
   }
   document.getElementById("unsaved").hidden = !isChanged();
+  gridFix.show(grid.timed ? 0 : offBeat(sheet, grid).length);
   cursor.measure();
 }
 
@@ -215,6 +225,8 @@ function onKey(event) {
     "play-here": () => player.play(number === null ? cursor.us : markerOf(history.now, number).start_us),
     stop: () => (player.playing ? player.stop() : closeNote()),
     help: tools.help,
+    grid: () => gridFix.run(command.fix),
+    tap: gridFix.tap,
   }[command.do];
   event.preventDefault();
   act();
@@ -244,6 +256,15 @@ function goTo(us) {
 function markerUnderCursor() {
   const at = positionOf(grid, cursor.us);
   return history.now.find((marker) => Math.abs(positionOf(grid, marker.start_us) - at) < 0.05)?.slot ?? null;
+}
+
+// After a correction of the grid one stands where one stood.
+function comeBack() {
+  const us = placeBefore();
+  if (us === null || us === undefined) return;
+  cursor.set(us);
+  cursor.element.focus({ preventScroll: true });
+  cursor.element.scrollIntoView({ block: "center" });
 }
 
 // Work from before a reload comes back by itself; work that was sent is only offered, as it may have arrived.

@@ -36,6 +36,10 @@ export function makeKeep(name, form) {
 
   return {
     read,
+    // The page is left for one that shows the same markers: no question.
+    leave() {
+      sending = true;
+    },
     changed(markers, note) {
       unsaved = true;
       write({ markers, note });

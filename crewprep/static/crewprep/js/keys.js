@@ -2,6 +2,7 @@
 // (WCAG 2.2, 2.1.4), the others stay.
 
 const ARROWS = { ArrowLeft: -1, ArrowRight: 1 };
+const GRID = { h: "half-beat", b: "one", "-": "half", "+": "double", "<": "earlier", ">": "later" };
 
 export function commandOf(event, { letters = true } = {}) {
   const { key, shiftKey = false, altKey = false } = event;
@@ -42,5 +43,7 @@ export function commandOf(event, { letters = true } = {}) {
   if (key === "u") return { do: "undo" };
   if (key === "U") return { do: "redo" };
   if (key === "?") return { do: "help" };
+  if (key in GRID) return { do: "grid", fix: GRID[key] };
+  if (key === "t") return { do: "tap" };
   return null;
 }

@@ -60,6 +60,21 @@ export function snapped(sheet, slot, grid) {
   return old ? setStart(sheet, slot, grid, snap(grid, old.start_us, slot.snap_beats)) : sheet;
 }
 
+const OFF_BEAT_US = 5000;
+
+// The markers that are on no beat of the grid (by 5 milliseconds or more), as after the grid was corrected.
+export function offBeat(sheet, grid) {
+  return sheet.filter((marker) => Math.abs(snap(grid, marker.start_us, 1) - marker.start_us) >= OFF_BEAT_US);
+}
+
+// Each of those on its nearest beat; loops keep their length in beats.
+export function onBeats(sheet, slots, grid) {
+  return offBeat(sheet, grid).reduce((next, marker) => {
+    const slot = slots.get(marker.slot);
+    return slot ? setStart(next, slot, grid, snap(grid, marker.start_us, Math.max(1, slot.snap_beats))) : next;
+  }, sheet);
+}
+
 export function same(a, b) {
   return (
     a.length === b.length &&

@@ -14,6 +14,11 @@ const KEYS = [
   ["Space", "play or pause"],
   ["Enter", "play from the marker or the cursor"],
   ["Escape", "stop, close"],
+  ["H", "grid: half a beat later"],
+  ["B", "grid: a phrase begins at the cursor"],
+  ["−, +", "grid: half, double the tempo"],
+  ["<, >", "grid: 5 milliseconds earlier, later"],
+  ["T", "tap the tempo along with the music"],
   ["?", "this list"],
 ];
 const SWITCH = "crewprep:letters-off";
@@ -87,7 +92,7 @@ function makeHelp() {
   box.type = "checkbox";
   box.checked = recall() === null;
   const words = document.createElement("span");
-  words.textContent = "Figures and letters do something (1 to 9, U, ?)";
+  words.textContent = "Figures, letters and signs do something (1 to 9, U, H, ?)";
   check.append(box, words);
   box.addEventListener("change", () => remember(box.checked));
   const close = button("Close", () => element.close());
