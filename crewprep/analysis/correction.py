@@ -234,11 +234,7 @@ def _contour(result: TrackAnalysis, beats_us: Sequence[int]) -> Contour:
         return steps * (beat + (time_us - marks[beat]) / (marks[beat + 1] - marks[beat]))
 
     loudness, low, onsets = [], [], []
-    edges = [
-        left + (right - left) * step / steps
-        for left, right in pairwise(beats_us)
-        for step in range(steps)
-    ]
+    edges = [left + (right - left) * step / steps for left, right in pairwise(beats_us) for step in range(steps)]
     places = [place(edge) for edge in (*edges, beats_us[-1])]
     for start, end in pairwise(places):
         middle = floor((start + end) / 2)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from html import escape
 
 import pytest
 from django.db import connection
