@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 from django.db import IntegrityError, transaction
 from django.urls import reverse
 
-from analysis_worker.core.results import Reading
+from analysis_worker.core.results import Reading, TrackAnalysis
 from crewprep.analysis.correction import half_a_beat_later, moved
 from crewprep.analysis.selectors import current_analysis, measured_analysis
 from crewprep.analysis.services import store_correction
@@ -33,9 +34,14 @@ def now(track: Track) -> Analysis:
     return analysis
 
 
-def correct(member: Membership, track: Track, **changes) -> Analysis:
-    asked = {"seen": str(now(track).pk), "change": half_a_beat_later, "words": "half a beat later"} | changes
-    return correct_grid(member=member, track=track, **asked)
+def correct(
+    member: Membership,
+    track: Track,
+    change: Callable[[TrackAnalysis], TrackAnalysis] = half_a_beat_later,
+    words: str = "half a beat later",
+    seen: str = "",
+) -> Analysis:
+    return correct_grid(member=member, track=track, seen=seen or str(now(track).pk), change=change, words=words)
 
 
 def test_a_correction_is_the_next_analysis_with_its_author_and_a_new_draft(track: Track, crate: Crate):
