@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 from uuid import UUID
 
 from django.core.files.storage import default_storage
@@ -19,6 +19,7 @@ from django.views.decorators.http import require_safe
 from crewprep.common.errors import NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.crews.models import Membership
+from crewprep.tracks.clips import OutsideError, cut
 from crewprep.tracks.models import Copy
 from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.doors import crew_page
@@ -26,6 +27,9 @@ from crewprep.web.doors import crew_page
 BLOCK_BYTES = 64 * 1024
 AUDIO_TYPE = "audio/flac"
 PEAKS_TYPE = "application/octet-stream"
+CLIP_TYPE = "audio/wav"
+
+_Response = TypeVar("_Response", bound=HttpResponseBase)
 
 _ONE_RANGE = re.compile(r"^bytes\s*=\s*(\d*)\s*-\s*(\d*)$")
 
@@ -46,6 +50,22 @@ def track_peaks(request: HttpRequest, member: Membership, track_id: UUID) -> Htt
     """What is drawn of the listening copy (``analysis_worker.core.peaks``); methods as for the sound."""
     copy = reference_copy(track_for(member, track_id))
     return _answer(request, copy, copy.peaks_key, PEAKS_TYPE)
+
+
+@crew_page
+@require_safe
+def track_clip(request: HttpRequest, member: Membership, track_id: UUID, start_us: int, end_us: int) -> HttpResponse:
+    """A piece of the listening copy of at most a minute, cut to the sample."""
+    copy = reference_copy(track_for(member, track_id))
+    if not copy.proxy_key or not default_storage.exists(copy.proxy_key):
+        raise NotFound("audio:none")
+    with default_storage.open(copy.proxy_key, "rb") as source:
+        try:
+            clip = cut(source, start_us, end_us)
+        except OutsideError as error:
+            raise NotFound("audio:range") from error
+    etag = f'"{copy.pk.hex}-{copy.pcm_sha256[:16]}-{start_us}-{end_us}"'
+    return _sealed(HttpResponse(clip, content_type=CLIP_TYPE), etag)
 
 
 @require_safe
@@ -123,7 +143,7 @@ class FileBlocks:
         self.file.close()
 
 
-def _sealed(response: HttpResponseBase, etag: str) -> HttpResponseBase:
+def _sealed(response: _Response, etag: str) -> _Response:
     """Headers that keep the bytes sound and nothing else, and out of shared caches."""
     response["ETag"] = etag
     response["Accept-Ranges"] = "bytes"

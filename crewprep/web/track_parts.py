@@ -61,10 +61,14 @@ def rows_context(
 
 
 def player_context(member: Membership, track: Track, analysis: Analysis, copy: Copy) -> dict[str, Any]:
-    """``audio_url`` (empty while there is no listening copy) and ``listening_gain_db`` for ``tracks/_player.html``."""
-    url = reverse("track-audio", args=[member.crew.slug, track.pk]) if copy.proxy_key else ""
+    """``audio_url`` and ``clip_url`` (empty while there is no listening copy) and ``listening_gain_db`` for
+    ``tracks/_player.html``."""
+    where = [member.crew.slug, track.pk]
+    url = reverse("track-audio", args=where) if copy.proxy_key else ""
+    clips = reverse("track-clip", args=[*where, 0, 1]).removesuffix("0-1.wav") if copy.proxy_key else ""
     loudness = analysis.loudness_lufs
-    return {"audio_url": url, "listening_gain_db": 0.0 if loudness is None else round(LISTENING_LUFS - loudness, 2)}
+    gain_db = 0.0 if loudness is None else round(LISTENING_LUFS - loudness, 2)
+    return {"audio_url": url, "clip_url": clips, "listening_gain_db": gain_db}
 
 
 def slots_data(version: ConventionVersion) -> list[dict[str, Any]]:

@@ -25,7 +25,7 @@ from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import MarkerFields
 from crewprep.tracks.models import TrackState
 from crewprep.tracks.selectors import reference_copy, track_for
-from crewprep.web.audio import track_audio, track_peaks
+from crewprep.web.audio import track_audio, track_clip, track_peaks
 from crewprep.web.crate_rows import CrateRow, crate_state
 from crewprep.web.desk import Desk, desk_for
 from crewprep.web.doors import crew_page
@@ -142,4 +142,5 @@ urlpatterns = [
     path("crates/<uuid:crate_id>/tracks/<uuid:track_id>/state/", track_state, name="track-state"),
     path("tracks/<uuid:track_id>/audio/", track_audio, name="track-audio"),
     path("tracks/<uuid:track_id>/peaks/", track_peaks, name="track-peaks"),
+    path("tracks/<uuid:track_id>/clip/<int:start_us>-<int:end_us>.wav", track_clip, name="track-clip"),
 ]

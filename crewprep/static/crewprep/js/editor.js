@@ -1,6 +1,7 @@
 // The track page: puts the parts together. State is one list of markers (sheet.js) with a history; everything that
 // is shown follows from it in `show`.
 
+import { makeClips } from "./clips.js";
 import { makeDrawing } from "./draw.js";
 import { makeGridFix, placeBefore } from "./grid-fix.js";
 import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats } from "./grid.js";
@@ -8,6 +9,7 @@ import { makeHistory } from "./history.js";
 import { makeKeep } from "./keep.js";
 import { commandOf } from "./keys.js";
 import { makeNote } from "./note.js";
+import { pieceOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
 import { markerOf, nameOf, offBeat, onBeats, plain, put, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
@@ -26,6 +28,7 @@ const history = makeHistory(plain(desk.markers));
 const view = openRows({ names: namesAt });
 const { root, grid, strips, cursor, player } = view;
 const keep = makeKeep(desk.kept_as, form);
+const clips = makeClips(document.getElementById("player"), { grid, cursor, player, say });
 
 const drawing = makeDrawing(view, slots, {
   nameOf: (marker) => nameOf(marker, slots.get(marker.slot), grid, desk.reasons[marker.slot] ?? ""),
@@ -36,7 +39,8 @@ const note = makeNote({
   timed: grid.timed,
   onMove: (by) => moveChosen(by),
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
-  onPlay: () => player.play(markerOf(history.now, chosen).start_us),
+  onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
+  onHear: (what, by) => clips[what](heardOf(markerOf(history.now, chosen), what), by),
   onRemove: () => removeSlot(chosen),
   onClose: () => closeNote(),
 });
@@ -118,6 +122,7 @@ function show() {
       `Slot ${chosen}, ${slot.name}`,
       `${placeText(chosen)}${length}`,
       desk.reasons[chosen] ?? "",
+      marker.end_us !== null,
     );
   }
   document.getElementById("unsaved").hidden = !isChanged();
@@ -154,6 +159,7 @@ function choose(number, { go = false } = {}) {
     if (player.playing) player.seek(us);
     else cursor.set(us);
   }
+  clips.prepare(markerOf(history.now, number));
   show();
   if (go) note.element.scrollIntoView({ block: "nearest" });
 }
@@ -221,15 +227,37 @@ function onKey(event) {
     remove: () => removeSlot(number ?? markerUnderCursor()),
     undo,
     redo,
-    toggle: player.toggle,
-    "play-here": () => player.play(number === null ? cursor.us : markerOf(history.now, number).start_us),
-    stop: () => (player.playing ? player.stop() : closeNote()),
+    toggle: () => clips.stop() || player.toggle(),
+    "play-here": () => playFrom(number === null ? cursor.us : markerOf(history.now, number).start_us),
+    stop: () => clips.stop() || (player.playing ? player.stop() : closeNote()),
+    loop: () => hear(number, "loop"),
+    seam: () => hear(number, "seam"),
+    jump: () => hear(number, "jump", command.by),
+    clicks: () => clips.clicks(cursor.us),
     help: tools.help,
     grid: () => gridFix.run(command.fix),
     tap: gridFix.tap,
   }[command.do];
   event.preventDefault();
   act();
+}
+
+function playFrom(us) {
+  clips.stop();
+  player.play(us);
+}
+
+// Hear a marker: the one in focus, else the chosen one, else the one under the cursor.
+function hear(number, what, by) {
+  const marker = markerOf(history.now, number ?? chosen ?? markerUnderCursor());
+  if (!marker) say("Go to a marker first: Tab leads from one to the next.");
+  else if (what === "seam" && marker.end_us === null) say(`Slot ${marker.slot} is a point and has no seam.`);
+  else clips[what](heardOf(marker, what), by);
+}
+
+// A point is looped over eight bars.
+function heardOf(marker, what) {
+  return what === "loop" ? { ...marker, end_us: pieceOf(grid, marker)[1] } : marker;
 }
 
 function moveByKey(number, { by, way }) {

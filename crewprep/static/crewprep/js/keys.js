@@ -2,7 +2,23 @@
 // (WCAG 2.2, 2.1.4), the others stay.
 
 const ARROWS = { ArrowLeft: -1, ArrowRight: 1 };
-const GRID = { h: "half-beat", b: "one", "-": "half", "+": "double", "<": "earlier", ">": "later" };
+const LETTERS = {
+  u: { do: "undo" },
+  U: { do: "redo" },
+  "?": { do: "help" },
+  h: { do: "grid", fix: "half-beat" },
+  b: { do: "grid", fix: "one" },
+  "-": { do: "grid", fix: "half" },
+  "+": { do: "grid", fix: "double" },
+  "<": { do: "grid", fix: "earlier" },
+  ">": { do: "grid", fix: "later" },
+  t: { do: "tap" },
+  k: { do: "clicks" },
+  l: { do: "loop" },
+  s: { do: "seam" },
+  j: { do: "jump", by: "bar" },
+  J: { do: "jump", by: "phrase" },
+};
 
 export function commandOf(event, { letters = true } = {}) {
   const { key, shiftKey = false, altKey = false } = event;
@@ -40,10 +56,5 @@ export function commandOf(event, { letters = true } = {}) {
   }
   if (!letters) return null;
   if (/^[0-9]$/.test(key)) return { do: "put", slot: key === "0" ? 10 : Number(key) };
-  if (key === "u") return { do: "undo" };
-  if (key === "U") return { do: "redo" };
-  if (key === "?") return { do: "help" };
-  if (key in GRID) return { do: "grid", fix: GRID[key] };
-  if (key === "t") return { do: "tap" };
-  return null;
+  return LETTERS[key] ?? null;
 }

@@ -7,7 +7,7 @@ const MOVES = [
 ];
 const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
 
-export function makeNote({ timed, onMove, onSnap, onPlay, onRemove, onClose }) {
+export function makeNote({ timed, onMove, onSnap, onPlay, onHear, onRemove, onClose }) {
   const element = document.createElement("div");
   element.className = "note";
   element.hidden = true;
@@ -39,19 +39,24 @@ export function makeNote({ timed, onMove, onSnap, onPlay, onRemove, onClose }) {
   if (!timed) rest.append(button("Snap", "Snap to the grid", onSnap));
   rest.append(
     button("Play", "Play from this marker", onPlay),
+    button("Loop", "Loop this marker", () => onHear("loop")),
+    button("Seam", "Hear the loop's seam", () => onHear("seam")),
     button("Remove", "Remove this marker", onRemove),
     button("Close", "Close this note", onClose),
   );
+  if (!timed) bar.append(jumps(onHear));
   bar.append(rest);
 
   const buttons = [...bar.querySelectorAll("button")];
   rove(0);
   bar.addEventListener("keydown", (event) => {
-    const at = buttons.indexOf(event.target);
-    const next = { ArrowRight: at + 1, ArrowLeft: at - 1, Home: 0, End: buttons.length - 1 }[event.key];
+    const shown = buttons.filter((one) => !one.hidden);
+    const at = shown.indexOf(event.target);
+    const next = { ArrowRight: at + 1, ArrowLeft: at - 1, Home: 0, End: shown.length - 1 }[event.key];
     if (next === undefined || at < 0 || event.altKey || event.ctrlKey || event.metaKey) return;
-    rove((next + buttons.length) % buttons.length);
-    buttons[(next + buttons.length) % buttons.length].focus();
+    const target = shown[(next + shown.length) % shown.length];
+    rove(buttons.indexOf(target));
+    target.focus();
     event.preventDefault();
     event.stopPropagation();
   });
@@ -65,7 +70,7 @@ export function makeNote({ timed, onMove, onSnap, onPlay, onRemove, onClose }) {
 
   return {
     element,
-    show(row, name, place, reason) {
+    show(row, name, place, reason, isLoop) {
       const inside = element.contains(document.activeElement) ? document.activeElement : null;
       if (element.parentElement !== row) row.append(element);
       element.hidden = false;
@@ -75,12 +80,28 @@ export function makeNote({ timed, onMove, onSnap, onPlay, onRemove, onClose }) {
       why.textContent = reason;
       why.hidden = !reason;
       bar.setAttribute("aria-label", `Move ${name}`);
+      buttons.find((one) => one.textContent === "Seam").hidden = !isLoop;
       inside?.focus({ preventScroll: true });
     },
     hide() {
       element.hidden = true;
     },
   };
+}
+
+// While the track plays: jump here at the end of the beat, bar or phrase.
+function jumps(onHear) {
+  const group = document.createElement("span");
+  group.className = "note__group";
+  const label = document.createElement("span");
+  label.className = "small soft";
+  label.textContent = "Jump here at the next";
+  label.setAttribute("aria-hidden", "true");
+  group.append(label);
+  for (const by of ["beat", "bar", "phrase"]) {
+    group.append(button(by, `Jump here at the next ${by}`, () => onHear("jump", by)));
+  }
+  return group;
 }
 
 function button(word, name, onClick) {

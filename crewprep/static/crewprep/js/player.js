@@ -6,6 +6,8 @@ import { levelOf } from "./level.js";
 
 const SILENT = {
   playing: false,
+  us: 0,
+  volume: 0,
   play() {},
   pause() {},
   toggle() {},
@@ -61,6 +63,12 @@ export function makePlayer(root, grid, cursor) {
   const player = {
     get playing() {
       return !audio.paused;
+    },
+    get us() {
+      return audio.currentTime * 1e6;
+    },
+    get volume() {
+      return audio.volume;
     },
     play(us = cursor.us) {
       cameFrom = us;

@@ -1,0 +1,165 @@
+// Exact listening: pieces cut by the server, joined to the sample here and played as one buffer, so that loops and jumps
+// cannot slip. As quiet as the player, and never beside it.
+
+import { joined, leadOf, nextLine, pieceOf, readWav, seamOf, withClicks } from "./pieces.js";
+
+const KEPT = 6;
+const HAND_OVER_US = 400_000; // from the pressed key to the moment when the exact piece takes over
+const CLICK_BARS = 8;
+
+export function makeClips(root, { grid, cursor, player, say }) {
+  const base = root?.dataset.clipUrl;
+  const cache = new Map();
+  let context = null;
+  let gain = null;
+  let now = null;
+  let asked = 0;
+
+  root?.addEventListener("input", () => {
+    if (gain) gain.gain.value = player.volume;
+  });
+  root?.querySelector("audio")?.addEventListener("play", () => stop());
+
+  function fetched(startUs, endUs) {
+    const name = `${Math.round(startUs)}-${Math.round(endUs)}.wav`;
+    if (!cache.has(name)) {
+      const piece = window
+        .fetch(base + name)
+        .then((answer) => (answer.ok ? answer.arrayBuffer() : Promise.reject(new Error(String(answer.status)))))
+        .then(readWav);
+      piece.catch(() => cache.delete(name));
+      cache.set(name, piece);
+      if (cache.size > KEPT) cache.delete(cache.keys().next().value);
+    }
+    return cache.get(name);
+  }
+
+  // `loopFrom`: frame from which the sound goes round; null plays once. `heard`: time in the track of a frame.
+  function start(piece, { loopFrom = null, heard, after = 0 }) {
+    stop();
+    if (!context || context.sampleRate !== piece.rate) {
+      context = new AudioContext({ sampleRate: piece.rate });
+      gain = context.createGain();
+      gain.connect(context.destination);
+    }
+    context.resume();
+    gain.gain.value = player.volume;
+    const frames = piece.channels[0].length;
+    const buffer = context.createBuffer(piece.channels.length, frames, piece.rate);
+    piece.channels.forEach((samples, channel) => buffer.copyToChannel(samples, channel));
+    const source = context.createBufferSource();
+    source.buffer = buffer;
+    if (loopFrom !== null) {
+      source.loop = true;
+      source.loopStart = loopFrom / piece.rate;
+      source.loopEnd = frames / piece.rate;
+    }
+    source.connect(gain);
+    const begins = context.currentTime + after;
+    source.start(begins);
+    const mine = { source, begins };
+    now = mine;
+    source.addEventListener("ended", () => {
+      if (now === mine) now = null;
+    });
+    const draw = () => {
+      if (now !== mine) return;
+      let frame = (context.currentTime - begins - (context.outputLatency || 0)) * piece.rate;
+      if (loopFrom !== null && frame >= frames) frame = loopFrom + ((frame - loopFrom) % (frames - loopFrom));
+      if (frame >= 0) cursor.set(heard(Math.min(frame, frames)), { quiet: true });
+      window.requestAnimationFrame(draw);
+    };
+    window.requestAnimationFrame(draw);
+  }
+
+  function stop() {
+    if (!now) return false;
+    now.source.stop();
+    now = null;
+    return true;
+  }
+
+  async function listen(make) {
+    if (!base) {
+      say("There is no listening copy of this track yet.");
+      return;
+    }
+    asked += 1;
+    const mine = asked;
+    try {
+      const ready = await make();
+      if (mine === asked) ready();
+    } catch {
+      say("The sound could not be loaded. Check the connection, then press the key again.");
+    }
+  }
+
+  const from = (us, rate) => (frame) => us + (frame / rate) * 1e6;
+
+  return {
+    stop,
+    get playing() {
+      return now !== null;
+    },
+    // Fetch what a marker needs before it is asked for.
+    prepare(marker) {
+      if (base) fetched(...pieceOf(grid, marker)).catch(() => {});
+    },
+    loop: (marker) =>
+      listen(async () => {
+        const piece = await fetched(marker.start_us, marker.end_us);
+        return () => {
+          player.pause();
+          start(piece, { loopFrom: 0, heard: from(marker.start_us, piece.rate) });
+        };
+      }),
+    seam: (marker) =>
+      listen(async () => {
+        const [last, first] = seamOf(grid, marker);
+        const [end, begin] = await Promise.all([fetched(...last), fetched(...first)]);
+        const turn = end.channels[0].length;
+        return () => {
+          player.pause();
+          start(joined([end, begin]), {
+            loopFrom: 0,
+            heard: (frame) => (frame < turn ? from(last[0], end.rate)(frame) : from(first[0], end.rate)(frame - turn)),
+          });
+        };
+      }),
+    clicks: (us) =>
+      listen(async () => {
+        const [startUs, endUs] = pieceOf(grid, { start_us: us, end_us: null });
+        const piece = await fetched(startUs, endUs);
+        return () => {
+          player.pause();
+          start(withClicks(piece, grid, startUs), { heard: from(startUs, piece.rate) });
+          say(`Clicks on the beats, ${CLICK_BARS} bars from here`);
+        };
+      }),
+    // Jump to a marker at the end of the beat, bar or phrase that plays, or after two bars where nothing does.
+    jump: (marker, by) =>
+      listen(async () => {
+        const playing = player.playing;
+        const startUs = playing ? player.us + HAND_OVER_US : leadOf(grid, nextLine(grid, cursor.us, by));
+        const line = nextLine(grid, playing ? startUs : cursor.us, by);
+        const target = pieceOf(grid, marker);
+        const [before, after] = await Promise.all([fetched(startUs, line), fetched(...target)]);
+        const turn = before.channels[0].length;
+        return () => {
+          const late = playing ? (startUs - player.us) / 1e6 : 0;
+          if (late < 0) {
+            say("The connection was too slow for this line. Press the key again: the pieces are nearer now.");
+            return;
+          }
+          start(joined([before, after]), {
+            after: late,
+            loopFrom: marker.end_us === null ? null : turn,
+            heard: (frame) =>
+              frame < turn ? from(startUs, before.rate)(frame) : from(target[0], after.rate)(frame - turn),
+          });
+          if (playing) window.setTimeout(() => player.pause(), late * 1000);
+          say(`Jumps at the end of the ${by}`);
+        };
+      }),
+  };
+}

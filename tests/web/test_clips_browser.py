@@ -1,0 +1,152 @@
+"""Exact listening in a real browser: what is rendered is what was cut, to the sample; keys start and stop it."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.urls import reverse
+
+from crewprep.models import Job, JobState
+from crewprep.tracks.selectors import reference_copy
+from tests import factories
+from tests.web.browser import axe, cookie, opened
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+RATE = 8000
+SECONDS = 200
+
+RENDER = """
+async ([from, line, target, end, loops]) => {
+  const base = document.getElementById("player").dataset.clipUrl;
+  const pieces = await import(new URL("./pieces.js", document.querySelector("script[src*=editor]").src));
+  const clip = async (a, b) => pieces.readWav(await (await fetch(`${base}${a}-${b}.wav`)).arrayBuffer());
+  const before = await clip(from, line);
+  const after = await clip(target, end);
+  const joined = pieces.joined([before, after]);
+  const turn = before.channels[0].length;
+  const length = joined.channels[0].length + (loops ? 2 * after.channels[0].length : 0);
+  const context = new OfflineAudioContext(joined.channels.length, length, joined.rate);
+  const buffer = context.createBuffer(joined.channels.length, joined.channels[0].length, joined.rate);
+  joined.channels.forEach((samples, channel) => buffer.copyToChannel(samples, channel));
+  const source = context.createBufferSource();
+  source.buffer = buffer;
+  if (loops) Object.assign(source, { loop: true, loopStart: turn / joined.rate, loopEnd: buffer.length / joined.rate });
+  source.connect(context.destination);
+  source.start(0);
+  const heard = await context.startRendering();
+  return Array.from(heard.getChannelData(0), (value) => Math.round(value * 32768));
+}
+"""
+
+TOLD = """
+() => {
+window.started = [];
+const start = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (...at) {
+  const { buffer, loop, loopStart, loopEnd } = this;
+  window.started.push({ frames: buffer.length, loop, loopStart, loopEnd });
+  return start.apply(this, at);
+};
+}
+"""
+
+
+LOSE = """
+() => {
+  window.kept = window.fetch;
+  window.fetch = () => Promise.reject(new TypeError("offline"));
+}
+"""
+
+
+@pytest.fixture
+def sound() -> np.ndarray:
+    return np.random.default_rng(5).integers(-9000, 9000, RATE * SECONDS, dtype=np.int16)
+
+
+@pytest.fixture
+def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str]:
+    lead = factories.crew_with()
+    crate = factories.crate(lead)
+    track = factories.analysed_track(lead, crate)
+    factories.draft(track, crate.convention_version)
+    Job.objects.filter(track=track).update(state=JobState.DONE)
+    file = io.BytesIO()
+    soundfile.write(file, sound, RATE, format="FLAC", subtype="PCM_16")
+    copy = reference_copy(track)
+    copy.proxy_key = default_storage.save("listening.flac", ContentFile(file.getvalue()))
+    copy.save()
+    return live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk]), cookie(lead)
+
+
+def until(page: Any, condition: str) -> None:
+    """Wait until a script's condition holds; asked again and again, as the policy forbids scripts made of text."""
+    for _ in range(100):
+        if page.evaluate(condition):
+            return
+        page.wait_for_timeout(100)
+    pytest.fail(f"never: {condition}")
+
+
+@pytest.mark.parametrize("loops", [False, True])
+def test_a_jump_is_exact_to_the_sample(scene, chromium, sound, loops):
+    from_us, line_us, target_us, end_us = 11_031_250, 15_250_000, 75_250_000, 82_750_000
+    with opened(chromium, scene[0], scene[1]) as page:
+        heard = page.evaluate(RENDER, [from_us, line_us, target_us, end_us, loops])
+    at = [(2 * time_us * RATE + 1_000_000) // 2_000_000 for time_us in (from_us, line_us, target_us, end_us)]
+    after = sound[at[2] : at[3]]
+    expected = np.concatenate([sound[at[0] : at[1]], *[after] * (3 if loops else 1)])
+    assert len(heard) == len(expected)
+    assert int(np.sum(np.array(heard) != expected)) == 0, "samples off"
+
+
+def test_keys_loop_a_marker_hear_its_seam_and_jump(scene, chromium):
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.evaluate(TOLD)
+        page.locator("button.marker[data-slot='8']").focus()
+        page.keyboard.press("l")
+        until(page, "window.started.length === 1")
+        loop = page.evaluate("window.started[0]")
+        # Four bars at 128 BPM are 7.5 s.
+        assert (loop["frames"], loop["loop"], loop["loopStart"], loop["loopEnd"]) == (60_000, True, 0, 7.5)
+        before = page.evaluate("document.querySelector('.cursor').style.transform")
+        until(page, f"document.querySelector('.cursor').style.transform !== {before!r}")
+        page.keyboard.press("s")
+        until(page, "window.started.length === 2")
+        assert page.evaluate("window.started[1].frames") == 15_000, "four beats"
+        page.keyboard.press("Escape")
+        page.locator("button.marker[data-slot='4']").focus()
+        page.keyboard.press("s")
+        assert "is a point and has no seam" in page.locator("#said").inner_text()
+        page.keyboard.press("j")
+        until(page, "window.started.length === 3")
+        assert page.locator("#said").inner_text() == "Jumps at the end of the bar"
+        page.keyboard.press("Escape")
+        page.locator("button.marker[data-slot='8']").focus()
+        page.get_by_role("button", name="Jump here at the next phrase").click()
+        until(page, "window.started.length === 4")
+        jump = page.evaluate("window.started[3]")
+        assert jump["loop"] is True
+        assert jump["loopEnd"] - jump["loopStart"] == 7.5
+        assert axe(page) == []
+        page.keyboard.press("k")
+        page.keyboard.press("Escape")
+
+
+def test_a_lost_connection_is_said_and_the_key_works_again(scene, chromium):
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.evaluate(TOLD)
+        page.evaluate(LOSE)
+        page.locator("button.marker[data-slot='3']").focus()
+        page.keyboard.press("l")
+        until(page, "document.getElementById('said').textContent.includes('could not be loaded')")
+        page.evaluate("() => { window.fetch = window.kept; }")
+        page.keyboard.press("l")
+        until(page, "window.started.length === 1")
