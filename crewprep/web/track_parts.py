@@ -61,14 +61,15 @@ def rows_context(
 
 
 def player_context(member: Membership, track: Track, analysis: Analysis, copy: Copy) -> dict[str, Any]:
-    """``audio_url`` and ``clip_url`` (empty while there is no listening copy) and ``listening_gain_db`` for
-    ``tracks/_player.html``."""
+    """``audio_url``, ``clip_url`` and ``peaks_url`` (empty while there is no listening copy) and ``listening_gain_db``
+    for ``tracks/_player.html``."""
     where = [member.crew.slug, track.pk]
     url = reverse("track-audio", args=where) if copy.proxy_key else ""
     clips = reverse("track-clip", args=[*where, 0, 1]).removesuffix("0-1.wav") if copy.proxy_key else ""
+    peaks = reverse("track-peaks", args=where) if copy.peaks_key else ""
     loudness = analysis.loudness_lufs
     gain_db = 0.0 if loudness is None else round(LISTENING_LUFS - loudness, 2)
-    return {"audio_url": url, "clip_url": clips, "listening_gain_db": gain_db}
+    return {"audio_url": url, "clip_url": clips, "peaks_url": peaks, "listening_gain_db": gain_db}
 
 
 def slots_data(version: ConventionVersion) -> list[dict[str, Any]]:

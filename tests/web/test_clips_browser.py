@@ -12,6 +12,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.urls import reverse
 
+from analysis_worker.core.peaks import peaks_writer
 from crewprep.models import Job, JobState
 from crewprep.tracks.selectors import reference_copy
 from tests import factories
@@ -58,6 +59,15 @@ AudioBufferSourceNode.prototype.start = function (...at) {
 """
 
 
+INKED = """
+(() => {
+  const canvas = document.querySelector("canvas.loupe");
+  if (!canvas.width) return 0;
+  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  return data.filter((value, at) => at % 4 === 3 && value > 0).length;
+})()
+"""
+
 LOSE = """
 () => {
   window.kept = window.fetch;
@@ -82,6 +92,10 @@ def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str]:
     soundfile.write(file, sound, RATE, format="FLAC", subtype="PCM_16")
     copy = reference_copy(track)
     copy.proxy_key = default_storage.save("listening.flac", ContentFile(file.getvalue()))
+    with io.BytesIO() as drawn:
+        with peaks_writer(drawn, sample_rate=RATE) as writer:
+            writer.write(sound[:, None] / np.float32(32768))
+        copy.peaks_key = default_storage.save("peaks.bin", ContentFile(drawn.getvalue()))
     copy.save()
     return live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk]), cookie(lead)
 
@@ -150,3 +164,14 @@ def test_a_lost_connection_is_said_and_the_key_works_again(scene, chromium):
         page.evaluate("() => { window.fetch = window.kept; }")
         page.keyboard.press("l")
         until(page, "window.started.length === 1")
+
+
+def test_the_loupe_shows_the_sound_around_a_marker(scene, chromium):
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.locator("button.marker[data-slot='4']").click()
+        until(page, f"({INKED}) > 1000")
+        before = page.evaluate(INKED)
+        page.keyboard.press("Alt+ArrowRight")
+        until(page, "document.getElementById('said').textContent.includes('1:15.251')")
+        assert page.evaluate(INKED) > before / 2
+        assert axe(page) == []

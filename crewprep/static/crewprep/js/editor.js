@@ -8,6 +8,7 @@ import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats
 import { makeHistory } from "./history.js";
 import { makeKeep } from "./keep.js";
 import { commandOf } from "./keys.js";
+import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
 import { pieceOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
@@ -35,8 +36,10 @@ const drawing = makeDrawing(view, slots, {
   lengthOf: (marker) => (marker.end_us === null ? "" : lengthText(grid, marker.start_us, marker.end_us)),
   onChoose: (number) => choose(number, { go: true }),
 });
+const loupe = makeLoupe(document.getElementById("player")?.dataset.peaksUrl, grid);
 const note = makeNote({
   timed: grid.timed,
+  loupe: loupe.element,
   onMove: (by) => moveChosen(by),
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
   onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
@@ -124,6 +127,7 @@ function show() {
       desk.reasons[chosen] ?? "",
       marker.end_us !== null,
     );
+    loupe.show(marker.start_us);
   }
   document.getElementById("unsaved").hidden = !isChanged();
   gridFix.show(grid.timed ? 0 : offBeat(sheet, grid).length);

@@ -7,7 +7,7 @@ const MOVES = [
 ];
 const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
 
-export function makeNote({ timed, onMove, onSnap, onPlay, onHear, onRemove, onClose }) {
+export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onRemove, onClose }) {
   const element = document.createElement("div");
   element.className = "note";
   element.hidden = true;
@@ -18,7 +18,7 @@ export function makeNote({ timed, onMove, onSnap, onPlay, onHear, onRemove, onCl
   const bar = document.createElement("div");
   bar.className = "note__bar";
   bar.setAttribute("role", "toolbar");
-  element.append(text, why, bar);
+  element.append(text, loupe, why, bar);
 
   for (const [way, moves] of MOVES) {
     const group = document.createElement("span");
