@@ -39,6 +39,8 @@ class Proposal(CrewRow):
     reviewed_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
     reviewed_at = models.DateTimeField(null=True)
     verdict_note = models.CharField(max_length=500, blank=True)
+    heard = models.JSONField(default=list, blank=True)
+    """Slots whose markers the reviewer played before the verdict, as far as the page could tell."""
     sheet = models.OneToOneField("crewprep.SheetVersion", null=True, on_delete=models.PROTECT, related_name="proposal")
 
     class Meta:

@@ -100,6 +100,7 @@ def amend_proposal(
             reviewed_by=None,
             reviewed_at=None,
             verdict_note="",
+            heard=[],
         )
         proposal.contributors.add(member.user)
         proposal.markers.all().delete()
@@ -108,8 +109,11 @@ def amend_proposal(
     return proposal
 
 
-def approve_proposal(*, member: Membership, proposal: Proposal, seen_revision: int, note: str = "") -> SheetVersion:
-    """Approve what was seen: the proposal's markers become the track's next sheet version.
+def approve_proposal(
+    *, member: Membership, proposal: Proposal, seen_revision: int, note: str = "", heard: Sequence[int] = ()
+) -> SheetVersion:
+    """Approve what was seen: the proposal's markers become the track's next sheet version. ``heard`` are the slots that
+    the reviewer listened to.
 
     Raises ``Refused`` for one's own, ``Conflict`` where the proposal or the track's sheet has moved on.
     """
@@ -123,6 +127,7 @@ def approve_proposal(*, member: Membership, proposal: Proposal, seen_revision: i
                 reviewed_by=member.user,
                 reviewed_at=timezone.now(),
                 verdict_note=note.strip()[:500],
+                heard=_heard(proposal, heard),
             )
             latest = latest_sheet(proposal.track)
             if (latest.pk if latest else None) != proposal.base_id:
@@ -152,6 +157,7 @@ def return_proposal(
     seen_revision: int,
     note: str = "",
     remarks: Sequence[RemarkInput] = (),
+    heard: Sequence[int] = (),
 ) -> Proposal:
     """Send a proposal back with remarks on single markers or a note; one of the two must say what should change."""
     may_review(member, proposal).require()
@@ -170,6 +176,7 @@ def return_proposal(
             reviewed_by=member.user,
             reviewed_at=timezone.now(),
             verdict_note=note.strip()[:500],
+            heard=_heard(proposal, heard),
         )
         Remark.objects.bulk_create(
             Remark(
@@ -198,3 +205,8 @@ def _checked(markers: Sequence[MarkerInput], version: ConventionVersion, duratio
     if not markers:
         raise Invalid("proposal:empty")
     return check_markers(markers, version=version, duration_us=duration_us)
+
+
+def _heard(proposal: Proposal, slots: Sequence[int]) -> list[int]:
+    """Those of the slots that have a marker, in order, each once."""
+    return sorted({marker.slot for marker in proposal.markers.all()} & set(slots))

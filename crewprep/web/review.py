@@ -58,15 +58,17 @@ def verdict(request: HttpRequest, member: Membership, proposal_id: UUID) -> Http
     remarks = [RemarkInput(slot, text) for slot, text in typed.items()]
     title = proposal.track.title
     try:
-        seen = _revision(request)
+        seen, heard = _revision(request), _heard(request)
         match request.POST.get("do"):
             case "approve":
                 if any(remark.text.strip() for remark in remarks):
                     raise Invalid("proposal:approve-with-remarks")
-                sheet = approve_proposal(member=member, proposal=proposal, seen_revision=seen, note=note)
+                sheet = approve_proposal(member=member, proposal=proposal, seen_revision=seen, note=note, heard=heard)
                 messages.success(request, f"Approved: “{title}” has sheet version {sheet.number} now.")
             case "return":
-                return_proposal(member=member, proposal=proposal, seen_revision=seen, note=note, remarks=remarks)
+                return_proposal(
+                    member=member, proposal=proposal, seen_revision=seen, note=note, remarks=remarks, heard=heard
+                )
                 messages.success(request, f"Returned: “{title}” goes back with your remarks.")
             case "withdraw":
                 withdraw_proposal(member=member, proposal=proposal, seen_revision=seen)
@@ -113,6 +115,7 @@ def _page(
                 version=proposal.convention_version,
                 markers=list(proposal.markers.all()),
                 old_markers=[marker for marker in markers_before(proposal) if marker.slot in left],
+                kept={line.slot.number for line in lines if line.kind == "kept"},
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),
@@ -123,6 +126,7 @@ def _page(
             "may_withdraw": may_withdraw(member, proposal),
             "refused": refused,
             "note": note,
+            "marker_count": len(proposal.markers.all()),
             "kept": [(slot, text) for slot, text in typed.items() if text.strip()],
         },
         status=refused.status if refused else 200,
@@ -134,6 +138,12 @@ def _remarks(request: HttpRequest, proposal: Proposal) -> dict[int, str]:
     return {
         slot.number: request.POST.get(f"remark-{slot.number}", "") for slot in proposal.convention_version.slots.all()
     }
+
+
+def _heard(request: HttpRequest) -> list[int]:
+    """The slots that the page saw being played; what cannot be read is nothing heard."""
+    numbers = request.POST.get("heard", "").split(",")
+    return [int(number) for number in numbers[:64] if number.isascii() and number.isdecimal() and len(number) < 4]
 
 
 def _revision(request: HttpRequest) -> int:

@@ -28,12 +28,12 @@ _SHORTEST_ROW_BEATS = 0.5
 _SHORTEST_PICK_UP_BEATS = 1
 _MOST_TEMPO_NOTES = 12
 
-Side = Literal["new", "old"]
+Side = Literal["new", "old", "kept"]
 
 
 @dataclass(frozen=True, slots=True)
 class RowMarker:
-    """A marker to be drawn; ``old`` ones are ghosts of where a marker was.
+    """A marker to be drawn; ``old`` ones are ghosts of where a marker was, ``kept`` ones stand where they stood.
 
     ``name`` is what a reader hears, ``note`` what stands beside the badge (a loop's length), ``href`` where it leads.
     """

@@ -6,7 +6,7 @@ are given), ``player_context`` for listening, ``facts_of`` for what was measured
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,16 +45,20 @@ def rows_context(
     version: ConventionVersion,
     markers: Iterable[MarkerFields],
     old_markers: Iterable[MarkerFields] = (),
+    kept: Collection[int] = (),
     target: str = "#slot-",
 ) -> dict[str, Any]:
     """``rows`` and ``rows_data`` for ``tracks/_rows.html``.
 
-    ``old_markers`` are drawn as ghosts. Without scripts a marker is a link to ``target`` and its slot's number.
+    ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood. Without scripts a marker is a
+    link to ``target`` and its slot's number.
     """
     result = analysis.result
     grid = MusicalTime.of(result)
     slots = {slot.number: slot for slot in version.slots.all()}
-    drawn = [_drawn(marker, slots, grid, side="new", target=target) for marker in markers]
+    drawn = [
+        _drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target) for marker in markers
+    ]
     ghosts = [_drawn(marker, slots, grid, side="old", target=target) for marker in old_markers]
     page = lay_out(result, [*drawn, *ghosts])
     return {"rows": page, "rows_data": page.to_script()}

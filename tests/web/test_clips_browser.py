@@ -13,6 +13,7 @@ from django.core.files.storage import default_storage
 from django.urls import reverse
 
 from analysis_worker.core.peaks import peaks_writer
+from crewprep.crews.models import Membership
 from crewprep.models import Job, JobState
 from crewprep.tracks.selectors import reference_copy
 from tests import factories
@@ -82,7 +83,7 @@ def sound() -> np.ndarray:
 
 
 @pytest.fixture
-def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str]:
+def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str, Membership]:
     lead = factories.crew_with()
     crate = factories.crate(lead)
     track = factories.analysed_track(lead, crate)
@@ -97,7 +98,7 @@ def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str]:
             writer.write(sound[:, None] / np.float32(32768))
         copy.peaks_key = default_storage.save("peaks.bin", ContentFile(drawn.getvalue()))
     copy.save()
-    return live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk]), cookie(lead)
+    return live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk]), cookie(lead), lead
 
 
 def until(page: Any, condition: str) -> None:
@@ -175,3 +176,48 @@ def test_the_loupe_shows_the_sound_around_a_marker(scene, chromium):
         until(page, "document.getElementById('said').textContent.includes('1:15.251')")
         assert page.evaluate(INKED) > before / 2
         assert axe(page) == []
+
+
+def test_a_right_draft_is_approved_in_two_keys_and_what_was_heard_is_told(live_server, scene, chromium):
+    lead = scene[2]
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("p")
+        page.wait_for_url("**/proposals/**")
+        url = page.url
+    reviewer = factories.member_of(lead.crew)
+    with opened(chromium, url, cookie(reviewer)) as page:
+        page.evaluate(TOLD)
+        page.locator(".marker[href='#slot-8']").focus()
+        page.keyboard.press("l")
+        until(page, "document.getElementById('heard').textContent === 'You have heard 1 of 7 markers.'")
+        assert axe(page) == []
+    with opened(chromium, url, cookie(reviewer)) as page:
+        page.keyboard.press("a")
+        page.wait_for_url("**/queue/")
+        assert "has sheet version 1 now" in page.content()
+
+
+def test_a_marker_is_moved_a_phrase_and_proposed_in_four_keys(scene, chromium):
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        for key in ("Tab", "ArrowDown", "p"):
+            page.keyboard.press(key)
+        page.wait_for_url("**/proposals/**")
+        assert "moved 8 bars later" in page.content()
+
+
+def test_before_and_after_by_one_key(scene, chromium):
+    with opened(chromium, scene[0], scene[1]) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        for key in ("Tab", "ArrowDown", "p"):
+            page.keyboard.press(key)
+        page.wait_for_url("**/proposals/**")
+        new = page.locator(".marker--new")
+        assert new.is_visible()
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("d")
+        assert not new.is_visible()
+        assert page.locator(".marker--old").is_visible()
+        page.keyboard.press("d")
+        assert new.is_visible()

@@ -52,7 +52,29 @@ def test_old_and_new_stand_side_by_side(lead: Membership, changed: Proposal) -> 
 def test_only_what_moved_has_a_ghost(lead: Membership, changed: Proposal) -> None:
     page = signed_in(lead).get(at("proposal", lead, changed.pk)).content.decode()
     assert page.count("marker marker--old") == 2
-    assert page.count("marker marker--new") == 7
+    # Slots 4 and 7 are news, five stand where they stood.
+    assert page.count("marker marker--new") == 2
+    assert page.count("marker marker--kept") == 5
+
+
+def test_what_the_reviewer_heard_goes_with_the_verdict(lead: Membership, changed: Proposal) -> None:
+    page = signed_in(lead).get(at("proposal", lead, changed.pk)).content.decode()
+    assert '<input type="hidden" name="heard" value="">' in page
+    verdict(lead, changed, "approve", heard="4,1,4,99,x,7")
+    changed.refresh_from_db()
+    assert changed.heard == [1, 4, 7]
+    page = signed_in(lead).get(at("proposal", lead, changed.pk)).content.decode()
+    assert "who heard 3 of 7 markers" in page
+
+
+def test_a_changed_proposal_has_not_been_heard(lead: Membership, resident: Membership, changed: Proposal) -> None:
+    verdict(lead, changed, "return", heard="4", note="Nearly.")
+    changed.refresh_from_db()
+    assert changed.heard == [4]
+    markers = [MarkerInput(m.slot, m.start_us, m.end_us, m.label) for m in changed.markers.all()]
+    amend_proposal(member=resident, proposal=changed, seen_revision=changed.revision, markers=markers)
+    changed.refresh_from_db()
+    assert changed.heard == []
 
 
 def test_returning_stores_a_remark_for_each_slot_that_has_words(lead: Membership, changed: Proposal) -> None:

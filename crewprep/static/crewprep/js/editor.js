@@ -238,10 +238,12 @@ function onKey(event) {
     seam: () => hear(number, "seam"),
     jump: () => hear(number, "jump", command.by),
     clicks: () => clips.clicks(cursor.us),
+    propose: () => form.requestSubmit(form.querySelector("button:not([type])")),
     help: tools.help,
     grid: () => gridFix.run(command.fix),
     tap: gridFix.tap,
   }[command.do];
+  if (!act) return;
   event.preventDefault();
   act();
 }

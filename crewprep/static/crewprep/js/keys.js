@@ -18,6 +18,10 @@ const LETTERS = {
   s: { do: "seam" },
   j: { do: "jump", by: "bar" },
   J: { do: "jump", by: "phrase" },
+  p: { do: "propose" },
+  a: { do: "approve" },
+  r: { do: "return" },
+  d: { do: "before-after" },
 };
 
 export function commandOf(event, { letters = true } = {}) {

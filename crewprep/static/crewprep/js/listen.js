@@ -1,36 +1,120 @@
-// A page that shows rows to look at and to listen to, without changing anything.
+// The review page: rows to look at and to listen to without changing anything, what was heard, and a verdict by one key.
 
+import { makeClips } from "./clips.js";
 import { nextBar, nextBeat, shiftBeats } from "./grid.js";
 import { commandOf } from "./keys.js";
+import { pieceOf } from "./pieces.js";
 import { otherRow, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows } from "./rows-view.js";
+import { lettersOn } from "./tools.js";
 
+const HEARD_US = [500_000, 8_000_000]; // a marker is heard when half a second of what follows it has been played
 const view = openRows();
 if (view) {
   followClicks(view, timeAt);
-  listenKeys(view);
-  view.root.addEventListener("click", (event) => {
+  const markers = [...view.root.querySelectorAll(".marker:not(.marker--old)")].map((element) => ({
+    slot: Number(element.hash.split("-").at(-1)),
+    start_us: Number(element.dataset.startUs),
+    end_us: element.dataset.endUs ? Number(element.dataset.endUs) : null,
+    element,
+  }));
+  listen(view, markers);
+  follow(view, markers);
+}
+
+// Which markers were played goes with the verdict.
+function follow({ cursor }, markers) {
+  const field = document.querySelector("input[name=heard]");
+  const told = document.getElementById("heard");
+  if (!field) return;
+  const heard = new Set();
+  const tell = () => {
+    field.value = [...heard].join(",");
+    told.textContent = `You have heard ${heard.size} of ${markers.length} markers.`;
+  };
+  cursor.onMove((us, strip, quiet) => {
+    if (!quiet) return;
+    const before = heard.size;
+    for (const { slot, start_us: start } of markers) {
+      if (us - start >= HEARD_US[0] && us - start <= HEARD_US[1]) heard.add(slot);
+    }
+    if (heard.size !== before) tell();
+  });
+  tell();
+}
+
+function listen({ root, grid, strips, cursor, player }, markers) {
+  const clips = makeClips(document.getElementById("player"), { grid, cursor, player, say });
+  const verdict = (word) => document.querySelector(`button[name=do][value=${word}]`);
+  const markerAt = (target) => markers.find(({ element }) => element === target.closest(".marker"));
+  for (const note of document.querySelectorAll(".only-scripts")) note.hidden = false;
+
+  root.addEventListener("click", (event) => {
     const marker = event.target.closest(".marker");
-    if (marker) view.cursor.set(Number(marker.dataset.startUs));
+    if (!marker) return;
+    cursor.set(Number(marker.dataset.startUs));
+    const found = markerAt(marker);
+    if (found) clips.prepare(found);
+  });
+
+  const go = (us) => {
+    clips.stop();
+    if (player.playing) player.seek(us);
+    else cursor.set(us);
+  };
+  const play = (us) => {
+    clips.stop();
+    player.play(us);
+  };
+  const moves = {
+    ms: (way) => cursor.us + 1000 * way,
+    row: (way) => otherRow(strips, grid, cursor.us, way),
+    bar: (way) => (grid.timed ? shiftBeats(grid, cursor.us, way * grid.perBar) : nextBar(grid, cursor.us, way)),
+    beat: (way) => (grid.timed ? shiftBeats(grid, cursor.us, way) : nextBeat(grid, cursor.us, way)),
+  };
+
+  document.addEventListener("keydown", (event) => {
+    const command = commandOf(event, { letters: lettersOn() });
+    if (!command) return;
+    const { target } = event;
+    const marker = root.contains(target) ? markerAt(target) : undefined;
+    const inRows = target === cursor.element || marker !== undefined;
+    const idle = target === document.body || target.id === "main";
+    const chosen = marker ?? markers.find(({ start_us: us }) => Math.abs(us - cursor.us) < 1000);
+    const hear = (what, by) => {
+      if (!chosen) say("Go to a marker first: Tab leads from one to the next.");
+      else if (what === "seam" && chosen.end_us === null) say(`Slot ${chosen.slot} is a point and has no seam.`);
+      else clips[what](what === "loop" ? { ...chosen, end_us: pieceOf(grid, chosen)[1] } : chosen, by);
+    };
+    const acts = {
+      toggle: () => clips.stop() || player.toggle(),
+      "play-here": () => play(marker ? marker.start_us : cursor.us),
+      stop: () => clips.stop() || player.stop(),
+      move: () => target === cursor.element && go(moves[command.by](command.way)),
+      "row-end": () => go(rowEnds(strips, grid, cursor.us)[command.way < 0 ? 0 : 1]),
+      loop: () => hear("loop"),
+      seam: () => hear("seam"),
+      jump: () => hear("jump", command.by),
+      clicks: () => clips.clicks(cursor.us),
+      "before-after": () => say(root.classList.toggle("rows--before") ? "As it was before" : "As it is proposed"),
+      approve: () => verdict("approve")?.click(),
+      return: () => send(verdict("return")),
+    };
+    const verdictKey = command.do === "approve" || command.do === "return";
+    if (!acts[command.do] || !(inRows || (verdictKey && idle))) return;
+    event.preventDefault();
+    acts[command.do]();
   });
 }
 
-function listenKeys({ root, grid, strips, cursor, player }) {
-  root.addEventListener("keydown", (event) => {
-    const command = commandOf(event, { letters: false });
-    if (!command || (event.target !== cursor.element && command.do !== "toggle")) return;
-    const us = cursor.us;
-    const go = (next) => (player.playing ? player.seek(next) : cursor.set(next));
-    if (command.do === "move") {
-      if (command.by === "ms") go(us + 1000 * command.way);
-      else if (command.by === "row") go(otherRow(strips, grid, us, command.way));
-      else if (grid.timed) go(shiftBeats(grid, us, command.way * (command.by === "bar" ? grid.perBar : 1)));
-      else go(command.by === "bar" ? nextBar(grid, us, command.way) : nextBeat(grid, us, command.way));
-    } else if (command.do === "row-end") go(rowEnds(strips, grid, us)[command.way < 0 ? 0 : 1]);
-    else if (command.do === "toggle") player.toggle();
-    else if (command.do === "play-here") player.play();
-    else if (command.do === "stop") player.stop();
-    else return;
-    event.preventDefault();
-  });
+// A proposal is returned with words; without any, the note is where they are written.
+function send(button) {
+  if (!button) return;
+  const words = [...button.form.querySelectorAll("textarea")].some((field) => field.value.trim());
+  if (words) button.click();
+  else document.getElementById("note").focus();
+}
+
+function say(text) {
+  document.getElementById("said").textContent = text;
 }

@@ -15,6 +15,11 @@ export function makeLoupe(url, grid) {
   let head = null;
   let held = null;
   let wanted = 0;
+  let shown = null;
+
+  window.addEventListener("resize", () => {
+    if (shown !== null && canvas.isConnected) show(shown);
+  });
 
   async function part(first, last) {
     const answer = await window.fetch(url, { headers: { Range: `bytes=${first}-${last}` } });
@@ -41,6 +46,7 @@ export function makeLoupe(url, grid) {
     if (!url) return;
     wanted += 1;
     const mine = wanted;
+    shown = us;
     const at = positionOf(grid, us);
     const beatUs = timeOf(grid, Math.floor(at) + 1) - timeOf(grid, Math.floor(at));
     const span = [us - BEATS * beatUs, us + BEATS * beatUs];

@@ -18,6 +18,7 @@ const KEYS = [
   ["S", "hear a loop's seam: its last two beats, then its first two"],
   ["J, Shift + J", "jump to the marker at the next bar, phrase"],
   ["K", "eight bars with clicks on the beats"],
+  ["P", "propose the sheet"],
   ["H", "grid: half a beat later"],
   ["B", "grid: a phrase begins at the cursor"],
   ["−, +", "grid: half, double the tempo"],
@@ -111,6 +112,10 @@ function makeHelp() {
 }
 
 // Storage may be closed to a page (private windows); then the choice lasts as long as the page.
+export function lettersOn() {
+  return recall() === null;
+}
+
 function recall() {
   try {
     return window.localStorage.getItem(SWITCH);
