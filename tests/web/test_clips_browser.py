@@ -95,7 +95,7 @@ def scene(live_server: Any, sound: np.ndarray) -> tuple[str, str, Membership]:
     copy.proxy_key = default_storage.save("listening.flac", ContentFile(file.getvalue()))
     with io.BytesIO() as drawn:
         with peaks_writer(drawn, sample_rate=RATE) as writer:
-            writer.write(sound[:, None] / np.float32(32768))
+            writer.write((sound[:, None] / 32768).astype(np.float32))
         copy.peaks_key = default_storage.save("peaks.bin", ContentFile(drawn.getvalue()))
     copy.save()
     return live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk]), cookie(lead), lead
