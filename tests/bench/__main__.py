@@ -1,4 +1,5 @@
-"""Measure both halves and print them: the analysis (``analysis_bench``) and the crate page (``web_bench``)."""
+"""Measure and print: the analysis (``analysis_bench``), the crate page (``web_bench``), the track page in a browser
+(``track_page_bench``)."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench import analysis_bench, web_bench
+from tests.bench import analysis_bench, track_page_bench, web_bench
 
 JSON_FILE = Path("build/bench.json")
 
@@ -16,18 +17,22 @@ JSON_FILE = Path("build/bench.json")
 def main() -> int:
     """Print the figures and write ``build/bench.json``."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="What the product costs.")
-    parser.add_argument("--part", choices=("all", "analysis", "web"), default="all")
+    parser.add_argument("--part", choices=("all", "analysis", "web", "page"), default="all")
     parser.add_argument("--runs", type=int, default=analysis_bench.RUNS, help="runs of each analysis figure")
     arguments = parser.parse_args()
     document: dict[str, object] = {}
-    if arguments.part != "web":
+    if arguments.part in ("all", "analysis"):
         measured = analysis_bench.costs(arguments.runs)
         analysis_bench.print_costs(measured)
         document["analysis"] = [asdict(cost) | {"ratio": cost.ratio} for cost in measured]
         lengths = analysis_bench.scaling()
         analysis_bench.print_scaling(lengths)
         document["scaling"] = [asdict(length) for length in lengths]
-    if arguments.part != "analysis":
+    if arguments.part in ("all", "page"):
+        figures = track_page_bench.track_page()
+        track_page_bench.print_figures(figures)
+        document["track page"] = [asdict(figure) for figure in figures]
+    if arguments.part in ("all", "web"):
         loads = web_bench.crate_page()
         heads = f"{'requests/s':>11}{'p50 ms':>9}{'p95 ms':>9}{'errors':>8}"
         print(f"\n{web_bench.CLIENTS} clients, {web_bench.TRACKS} tracks{'':<8}{heads}")
