@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 from dataclasses import replace
@@ -69,6 +70,26 @@ def markers_of(track: Track) -> list[dict[str, object]]:
         {"slot": marker.slot, "start_us": marker.start_us, "end_us": marker.end_us, "label": ""}
         for marker in factories.eight_markers(analysis)
     ]
+
+
+def test_pages_are_sent_small_where_the_browser_can_and_sound_as_it_is(lead: Membership, crate: Crate, drafted: Track):
+    client = browser(lead)
+    plain = client.get(address(crate, drafted))
+    small = client.get(address(crate, drafted), headers={"accept-encoding": "gzip"})
+    assert "Content-Encoding" not in plain
+    assert small["Content-Encoding"] == "gzip"
+    assert "Accept-Encoding" in small["Vary"]
+    assert len(small.content) < len(plain.content) / 3
+    assert b"Phrase rows" in gzip.decompress(small.content)
+    copy = reference_copy(drafted)
+    copy.proxy_key = default_storage.save("listening.flac", ContentFile(b"fLaC" + bytes(5000)))
+    copy.save()
+    sound = client.get(
+        reverse("track-audio", args=[lead.crew.slug, drafted.pk]),
+        headers={"accept-encoding": "gzip", "range": "bytes=0-3"},
+    )
+    assert "Content-Encoding" not in sound
+    assert b"".join(sound.streaming_content) == b"fLaC"
 
 
 def test_a_track_that_is_being_analysed_shows_its_stage_and_asks_again(lead, crate):
