@@ -32,6 +32,8 @@ class Analysis(CrewRow):
     loudness_lufs = models.FloatField(null=True)
     true_peak_dbtp = models.FloatField(null=True)
     facts = models.JSONField()
+    thumbnail = models.JSONField(default=dict, blank=True)
+    """``thumbnail_of`` the facts, as lists do not read these; empty for analyses of before it was drawn."""
     made_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
     follows = models.OneToOneField("self", null=True, on_delete=models.CASCADE, related_name="followed_by")
     correction = models.CharField(max_length=200, blank=True)

@@ -7,6 +7,7 @@ from typing import Any
 from analysis_worker.core.results import Decode, TrackAnalysis
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
+from crewprep.analysis.thumbnail import thumbnail_of
 from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job
 from crewprep.tracks.selectors import reference_copy
@@ -73,4 +74,5 @@ def _columns(result: TrackAnalysis) -> dict[str, Any]:
         "key_name": result.key.name if result.key else "",
         "loudness_lufs": result.loudness_lufs,
         "true_peak_dbtp": result.true_peak_dbtp,
+        "thumbnail": thumbnail_of(result),
     }

@@ -21,7 +21,7 @@ from tests.web.browser import axe, cookie, opened
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
-SECONDS = 30
+SECONDS = 183
 
 
 @dataclass
