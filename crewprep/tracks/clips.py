@@ -12,7 +12,7 @@ _PCM, _BITS = 1, 16
 
 
 class OutsideError(ValueError):
-    """The piece is empty, too long, or does not lie inside the sound."""
+    """The piece is empty, too long, or does not lie inside the sound; or the sound cannot be read."""
 
 
 def cut(source: IO[Any], start_us: int, end_us: int) -> bytes:
@@ -25,7 +25,11 @@ def cut(source: IO[Any], start_us: int, end_us: int) -> bytes:
 
     if not 0 <= start_us < end_us <= start_us + LONGEST_US:
         raise OutsideError
-    with soundfile.SoundFile(source) as file:
+    try:
+        opened = soundfile.SoundFile(source)
+    except soundfile.SoundFileError as error:
+        raise OutsideError from error
+    with opened as file:
         rate, channels = file.samplerate, file.channels
         first, last = frame_of(start_us, rate), min(frame_of(end_us, rate), file.frames)
         if first >= last:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import uuid
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import soundfile
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 
@@ -53,12 +56,15 @@ class CrewWorld:
             **dict.fromkeys(("track", "track_id"), self.track.pk),
             **dict.fromkeys(("proposal", "proposal_id"), self.proposal.pk),
             **dict.fromkeys(("job", "job_id"), self.job.pk),
+            "start_us": 123_457,
+            "end_us": 345_679,
         }
 
 
 def absent(values: dict[str, Any]) -> dict[str, Any]:
     """The same arguments, with values that nothing has."""
-    return {name: "no-such-crew" if name == "crew" else uuid.uuid4() for name in values}
+    nothing = {"crew": "no-such-crew", "start_us": 223_457, "end_us": 445_679}
+    return {name: nothing.get(name) or uuid.uuid4() for name in values}
 
 
 def make_crew(word: str) -> CrewWorld:
@@ -74,7 +80,9 @@ def make_crew(word: str) -> CrewWorld:
     track = factories.analysed_track(resident, crate)
     Track.objects.filter(pk=track.pk).update(title=f"{word} tune", artist=f"{word} artist")
     track.refresh_from_db()
-    proxy = default_storage.save(f"crews/{lead.crew_id}/proxies/{uuid.uuid4().hex}.flac", ContentFile(b"fLaC" * 64))
+    sound = io.BytesIO()
+    soundfile.write(sound, np.zeros(8000), 8000, format="FLAC")
+    proxy = default_storage.save(f"crews/{lead.crew_id}/proxies/{uuid.uuid4().hex}.flac", ContentFile(sound.getvalue()))
     peaks = default_storage.save(f"crews/{lead.crew_id}/peaks/{uuid.uuid4().hex}.bin", ContentFile(b"CPPK" * 64))
     Copy.objects.filter(track=track).update(proxy_key=proxy, peaks_key=peaks)
     factories.draft(track, version)

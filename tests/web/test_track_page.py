@@ -89,7 +89,7 @@ def test_pages_are_sent_small_where_the_browser_can_and_sound_as_it_is(lead: Mem
         headers={"accept-encoding": "gzip", "range": "bytes=0-3"},
     )
     assert "Content-Encoding" not in sound
-    assert b"".join(sound.streaming_content) == b"fLaC"
+    assert sound.getvalue() == b"fLaC"
 
 
 def test_a_track_that_is_being_analysed_shows_its_stage_and_asks_again(lead, crate):
