@@ -135,6 +135,20 @@ def test_one_key_corrects_the_grid_and_unsent_markers_stay(scene, chromium):
         assert place(page).split(",")[0].endswith(".1.1")
 
 
+def test_a_correction_that_is_refused_is_read_and_changes_nothing(scene, chromium):
+    factories.proposal(scene.lead, scene.track, scene.crate)
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.get_by_role("slider", name="Place in the track").focus()
+        page.keyboard.press("ArrowDown")
+        with page.expect_navigation():
+            page.keyboard.press("h")
+        refusal = page.locator("#messages .notice--bad")
+        assert "has proposed markers on this grid" in refusal.inner_text()
+        assert page.evaluate("document.activeElement.id") == "messages"
+        assert page.evaluate("window.scrollY") == 0
+        assert place(page).startswith("2.1.1, 0:15.250")
+
+
 def test_a_tempo_is_tapped_along(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         slider = page.get_by_role("slider", name="Place in the track")

@@ -292,11 +292,13 @@ function markerUnderCursor() {
   return history.now.find((marker) => Math.abs(positionOf(grid, marker.start_us) - at) < 0.05)?.slot ?? null;
 }
 
-// After a correction of the grid one stands where one stood.
+// After a correction of the grid one stands where one stood; a refusal is read first.
 function comeBack() {
   const us = placeBefore();
   if (us === null || us === undefined) return;
   cursor.set(us);
+  if (document.querySelector("#messages .notice--bad")) return;
+  say(document.getElementById("messages")?.textContent.trim() ?? "");
   cursor.element.focus({ preventScroll: true });
   cursor.element.scrollIntoView({ block: "center" });
 }
