@@ -296,7 +296,7 @@ function markerUnderCursor() {
 function comeBack() {
   const us = placeBefore();
   if (us === null || us === undefined) return;
-  cursor.set(us);
+  cursor.set(us, { reveal: false });
   if (document.querySelector("#messages .notice--bad")) return;
   say(document.getElementById("messages")?.textContent.trim() ?? "");
   cursor.element.focus({ preventScroll: true });
