@@ -28,6 +28,7 @@ KEYS = (
     ("S", "hear a loop's seam: its last two beats, then its first two"),
     ("J, Shift + J", "jump to the marker at the next bar, phrase"),
     ("K", "eight bars with clicks on the beats"),
+    ("[, ]", "half, double the loop's length"),
     ("P", "propose the sheet"),
     ("H", "grid: half a beat later"),
     ("B", "grid: a phrase begins at the cursor"),

@@ -154,3 +154,13 @@ test("markers that a corrected grid left between beats go to the nearest ones, l
   assert.deepEqual(sheet.offBeat(put, grid), []);
   assert.equal(sheet.onBeats(put, slots, grid), put);
 });
+
+test("a loop is made half or twice as long in whole beats, across a change of tempo too", () => {
+  const made = [{ slot: 8, start_us: 12_000_000, end_us: 16_000_000, label: "" }];
+  assert.equal(sheet.resize(made, 8, grid, 2)[0].end_us, 16_000_000 + 8 * 400_000);
+  assert.equal(sheet.resize(made, 8, grid, 0.5)[0].end_us, 14_000_000);
+  const beat = [{ slot: 8, start_us: 0, end_us: 500_000, label: "" }];
+  assert.equal(sheet.resize(beat, 8, grid, 0.25), beat);
+  assert.equal(sheet.resize(made, 8, grid, 16), made);
+  assert.equal(sheet.resize([], 8, grid, 2).length, 0);
+});

@@ -149,6 +149,20 @@ def test_a_correction_that_is_refused_is_read_and_changes_nothing(scene, chromiu
         assert place(page).startswith("2.1.1, 0:15.250")
 
 
+def test_a_loop_is_made_longer_and_shorter(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        page.locator("button.marker[data-slot='8']").focus()
+        page.keyboard.press("[")
+        assert page.locator("#said").inner_text() == "Slot 8 lasts 2 bars"
+        page.get_by_role("button", name="Double the loop's length").click()
+        assert page.locator("#said").inner_text() == "Slot 8 lasts 4 bars"
+        page.locator("button.marker[data-slot='4']").click()
+        page.locator("button.marker[data-slot='4']").focus()
+        page.keyboard.press("]")
+        assert "a point has no length" in page.locator("#said").inner_text()
+        assert not page.get_by_role("button", name="Double the loop's length").is_visible()
+
+
 def test_a_tempo_is_tapped_along(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         slider = page.get_by_role("slider", name="Place in the track")

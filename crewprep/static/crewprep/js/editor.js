@@ -13,7 +13,7 @@ import { makeNote } from "./note.js";
 import { pieceOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
-import { markerOf, nameOf, offBeat, onBeats, plain, put, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
+import { markerOf, nameOf, offBeat, onBeats, plain, put, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
 
@@ -44,6 +44,7 @@ const note = makeNote({
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
   onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
   onHear: (what, by) => clips[what](heardOf(markerOf(history.now, chosen), what), by),
+  onResize: (times) => resizeLoop(chosen, times),
   onRemove: () => removeSlot(chosen),
   onClose: () => closeNote(),
 });
@@ -238,6 +239,7 @@ function onKey(event) {
     seam: () => hear(number, "seam"),
     jump: () => hear(number, "jump", command.by),
     clicks: () => clips.clicks(cursor.us),
+    resize: () => resizeLoop(number ?? chosen ?? markerUnderCursor(), command.times),
     propose: () => form.requestSubmit(form.querySelector("button:not([type])")),
     help: tools.help,
     grid: () => gridFix.run(command.fix),
@@ -246,6 +248,13 @@ function onKey(event) {
   if (!act) return;
   event.preventDefault();
   act();
+}
+
+function resizeLoop(number, times) {
+  const next = resize(history.now, number, grid, times);
+  const { start_us: start, end_us: end } = markerOf(next, number) ?? { end_us: null };
+  if (next !== history.now) change(next, `Slot ${number} lasts ${lengthText(grid, start, end)}`, number);
+  else say(end ? "The loop cannot be made shorter, or does not fit." : "Go to a loop first: a point has no length.");
 }
 
 function playFrom(us) {

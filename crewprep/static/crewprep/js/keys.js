@@ -12,6 +12,8 @@ const LETTERS = {
   "+": { do: "grid", fix: "double" },
   "<": { do: "grid", fix: "earlier" },
   ">": { do: "grid", fix: "later" },
+  "[": { do: "resize", times: 0.5 },
+  "]": { do: "resize", times: 2 },
   t: { do: "tap" },
   k: { do: "clicks" },
   l: { do: "loop" },

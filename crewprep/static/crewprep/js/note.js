@@ -5,9 +5,10 @@ const MOVES = [
   ["Earlier", [["phrase", { phrase: -1 }], ["bar", { bars: -1 }], ["beat", { beats: -1 }], ["ms", { us: -1000 }]]],
   ["Later", [["ms", { us: 1000 }], ["beat", { beats: 1 }], ["bar", { bars: 1 }], ["phrase", { phrase: 1 }]]],
 ];
+const OF_LOOPS = new Set(["Seam", "Half", "Double"]);
 const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
 
-export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onRemove, onClose }) {
+export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResize, onRemove, onClose }) {
   const element = document.createElement("div");
   element.className = "note";
   element.hidden = true;
@@ -41,6 +42,8 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onRemov
     button("Play", "Play from this marker", onPlay),
     button("Loop", "Loop this marker", () => onHear("loop")),
     button("Seam", "Hear the loop's seam", () => onHear("seam")),
+    button("Half", "Half the loop's length", () => onResize(0.5)),
+    button("Double", "Double the loop's length", () => onResize(2)),
     button("Remove", "Remove this marker", onRemove),
     button("Close", "Close this note", onClose),
   );
@@ -80,7 +83,7 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onRemov
       why.textContent = reason;
       why.hidden = !reason;
       bar.setAttribute("aria-label", `Move ${name}`);
-      buttons.find((one) => one.textContent === "Seam").hidden = !isLoop;
+      for (const one of buttons) if (OF_LOOPS.has(one.textContent)) one.hidden = !isLoop;
       inside?.focus({ preventScroll: true });
     },
     hide() {

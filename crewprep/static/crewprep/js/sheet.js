@@ -60,6 +60,16 @@ export function snapped(sheet, slot, grid) {
   return old ? setStart(sheet, slot, grid, snap(grid, old.start_us, slot.snap_beats)) : sheet;
 }
 
+// A loop so many times as long, in whole beats; nothing changes where it would be shorter than a beat or not fit.
+export function resize(sheet, number, grid, times) {
+  const old = markerOf(sheet, number);
+  if (!old || old.end_us === null) return sheet;
+  const start = positionOf(grid, old.start_us);
+  const beats = Math.round((positionOf(grid, old.end_us) - start) * times);
+  const end = beats < 1 ? old.end_us : timeOf(grid, start + beats);
+  return end > grid.durationUs || end === old.end_us ? sheet : withMarker(sheet, { ...old, end_us: end });
+}
+
 const OFF_BEAT_US = 5000;
 
 // The markers that are on no beat of the grid (by 5 milliseconds or more), as after the grid was corrected.
