@@ -97,16 +97,14 @@ def times_two(result: TrackAnalysis, *, faster: bool) -> TrackAnalysis:
     grid = _grid_of(result)
     assert result.tempo_bpm is not None
     bpm = result.tempo_bpm * (2 if faster else 0.5)
-    if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
-        raise UnusableError(f"That would be {bpm:.0f} beats a minute. A tempo lies between 20 and 400.")
+    _check(bpm)
     return respaced(result, Reading(bpm, _anchor(grid), result.beats_per_bar, 1.0, ""))
 
 
 def steady(result: TrackAnalysis, bpm: float, at_us: int, beats_per_bar: int | None = None) -> TrackAnalysis:
     """One tempo throughout, with a beat at a time that begins a bar: for taps, and for tracks without a grid."""
     per_bar = beats_per_bar or result.beats_per_bar
-    if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
-        raise UnusableError("A tempo lies between 20 and 400 beats a minute. Write another number, such as 128.")
+    _check(bpm)
     if not 0 <= at_us <= result.duration_us:
         raise UnusableError("The beat must lie inside the track. Write a time such as 0:12.5.")
     beats = _from(at_us, bpm, result.duration_us)
@@ -121,8 +119,7 @@ def steady(result: TrackAnalysis, bpm: float, at_us: int, beats_per_bar: int | N
 def tempo_from(result: TrackAnalysis, at_us: int, bpm: float) -> TrackAnalysis:
     """Another tempo from the beat nearest to a time on."""
     grid = _grid_of(result)
-    if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
-        raise UnusableError("A tempo lies between 20 and 400 beats a minute. Write another number, such as 128.")
+    _check(bpm)
     turn = round(grid.position(at_us))
     if not 0 < turn < len(grid.beats_us) - 1:
         raise UnusableError("The tempo must change inside the track. Choose a later place.")
@@ -138,6 +135,14 @@ def tempo_from(result: TrackAnalysis, at_us: int, bpm: float) -> TrackAnalysis:
     changed = _laid_on(result, _Lines(beats, downbeats, phrases or [last]), tempo=lambda old: old)
     before = [segment for segment in result.tempo_segments if segment.start_us < turn_us]
     return replace(changed, steady=False, tempo_segments=(*before, TempoSegment(turn_us, bpm)))
+
+
+def _check(bpm: float) -> None:
+    if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
+        raise UnusableError(
+            f"That would be {bpm:.6g} beats a minute. A tempo lies between {SLOWEST_BPM:g} and {FASTEST_BPM:g}; "
+            "write one such as 128."
+        )
 
 
 def _grid_of(result: TrackAnalysis) -> MusicalTime:

@@ -24,7 +24,7 @@ from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crates.selectors import crate_for
 from crewprep.crews.models import Membership
 from crewprep.sheets.models import MarkerFields
-from crewprep.sheets.selectors import latest_sheet, sheet_for
+from crewprep.sheets.selectors import latest_sheet
 from crewprep.tracks.models import TrackState
 from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.desk import desk_for
@@ -53,7 +53,7 @@ def print_page(request: HttpRequest, member: Membership, crate_id: UUID, track_i
     analysis = current_analysis(track)
     if not crate.tracks.filter(pk=track.pk).exists() or track.state != TrackState.READY or analysis is None:
         raise NotFound
-    sheet = sheet_for(member, track) if latest_sheet(track) else None
+    sheet = latest_sheet(track)
     markers: list[MarkerFields]
     if sheet is not None:
         version, analysis, markers = sheet.convention_version, sheet.analysis, list(sheet.markers.all())

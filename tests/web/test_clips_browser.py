@@ -198,21 +198,23 @@ def test_a_right_draft_is_approved_in_two_keys_and_what_was_heard_is_told(live_s
         assert "has sheet version 1 now" in page.content()
 
 
-def test_a_marker_is_moved_a_phrase_and_proposed_in_four_keys(scene, chromium):
+def first_marker_moved_and_proposed(page: Any) -> None:
+    """From the cursor: to the first marker, a phrase on, propose."""
+    page.get_by_role("slider", name="Place in the track").focus()
+    for key in ("Tab", "ArrowDown", "p"):
+        page.keyboard.press(key)
+    page.wait_for_url("**/proposals/**")
+
+
+def test_a_marker_is_moved_a_phrase_and_proposed_in_three_keys(scene, chromium):
     with opened(chromium, scene[0], scene[1]) as page:
-        page.get_by_role("slider", name="Place in the track").focus()
-        for key in ("Tab", "ArrowDown", "p"):
-            page.keyboard.press(key)
-        page.wait_for_url("**/proposals/**")
+        first_marker_moved_and_proposed(page)
         assert "moved 8 bars later" in page.content()
 
 
 def test_before_and_after_by_one_key(scene, chromium):
     with opened(chromium, scene[0], scene[1]) as page:
-        page.get_by_role("slider", name="Place in the track").focus()
-        for key in ("Tab", "ArrowDown", "p"):
-            page.keyboard.press(key)
-        page.wait_for_url("**/proposals/**")
+        first_marker_moved_and_proposed(page)
         new = page.locator(".marker--new")
         assert new.is_visible()
         page.get_by_role("slider", name="Place in the track").focus()

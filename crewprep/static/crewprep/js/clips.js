@@ -94,17 +94,16 @@ export function makeClips(root, { grid, cursor, player, say }) {
     }
   }
 
+  // Loop a marker, hear its seam, or jump to it; a point is looped over eight bars.
+  function hear(marker, what, by) {
+    if (!marker) say("Go to a marker first: Tab leads from one to the next.");
+    else if (what === "seam" && marker.end_us === null) say(`Slot ${marker.slot} is a point and has no seam.`);
+    else ways[what](what === "loop" ? { ...marker, end_us: pieceOf(grid, marker)[1] } : marker, by);
+  }
+
   const from = (us, rate) => (frame) => us + (frame / rate) * 1e6;
 
-  return {
-    stop,
-    get playing() {
-      return now !== null;
-    },
-    // Fetch what a marker needs before it is asked for.
-    prepare(marker) {
-      if (base) fetched(...pieceOf(grid, marker)).catch(() => {});
-    },
+  const ways = {
     loop: (marker) =>
       listen(async () => {
         const piece = await fetched(marker.start_us, marker.end_us);
@@ -124,16 +123,6 @@ export function makeClips(root, { grid, cursor, player, say }) {
             loopFrom: 0,
             heard: (frame) => (frame < turn ? from(last[0], end.rate)(frame) : from(first[0], end.rate)(frame - turn)),
           });
-        };
-      }),
-    clicks: (us) =>
-      listen(async () => {
-        const [startUs, endUs] = pieceOf(grid, { start_us: us, end_us: null });
-        const piece = await fetched(startUs, endUs);
-        return () => {
-          player.pause();
-          start(withClicks(piece, grid, startUs), { heard: from(startUs, piece.rate) });
-          say(`Clicks on the beats, ${CLICK_BARS} bars from here`);
         };
       }),
     // Jump to a marker at the end of the beat, bar or phrase that plays, or after two bars where nothing does.
@@ -159,6 +148,28 @@ export function makeClips(root, { grid, cursor, player, say }) {
           });
           if (playing) window.setTimeout(() => player.pause(), late * 1000);
           say(`Jumps at the end of the ${by}`);
+        };
+      }),
+  };
+
+  return {
+    stop,
+    hear,
+    get playing() {
+      return now !== null;
+    },
+    // Fetch what a marker needs before it is asked for.
+    prepare(marker) {
+      if (base) fetched(...pieceOf(grid, marker)).catch(() => {});
+    },
+    clicks: (us) =>
+      listen(async () => {
+        const [startUs, endUs] = pieceOf(grid, { start_us: us, end_us: null });
+        const piece = await fetched(startUs, endUs);
+        return () => {
+          player.pause();
+          start(withClicks(piece, grid, startUs), { heard: from(startUs, piece.rate) });
+          say(`Clicks on the beats, ${CLICK_BARS} bars from here`);
         };
       }),
   };

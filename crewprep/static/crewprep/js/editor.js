@@ -10,7 +10,6 @@ import { makeKeep } from "./keep.js";
 import { commandOf } from "./keys.js";
 import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
-import { pieceOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
 import { markerOf, nameOf, offBeat, onBeats, plain, put, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
@@ -43,7 +42,7 @@ const note = makeNote({
   onMove: (by) => moveChosen(by),
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
   onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
-  onHear: (what, by) => clips[what](heardOf(markerOf(history.now, chosen), what), by),
+  onHear: (what, by) => clips.hear(markerOf(history.now, chosen), what, by),
   onResize: (times) => resizeLoop(chosen, times),
   onRemove: () => removeSlot(chosen),
   onClose: () => closeNote(),
@@ -264,15 +263,7 @@ function playFrom(us) {
 
 // Hear a marker: the one in focus, else the chosen one, else the one under the cursor.
 function hear(number, what, by) {
-  const marker = markerOf(history.now, number ?? chosen ?? markerUnderCursor());
-  if (!marker) say("Go to a marker first: Tab leads from one to the next.");
-  else if (what === "seam" && marker.end_us === null) say(`Slot ${marker.slot} is a point and has no seam.`);
-  else clips[what](heardOf(marker, what), by);
-}
-
-// A point is looped over eight bars.
-function heardOf(marker, what) {
-  return what === "loop" ? { ...marker, end_us: pieceOf(grid, marker)[1] } : marker;
+  clips.hear(markerOf(history.now, number ?? chosen ?? markerUnderCursor()), what, by);
 }
 
 function moveByKey(number, { by, way }) {

@@ -1,6 +1,7 @@
 // Correcting the grid by key and by tapping. Every fix is a form of the page (tracks/_grid.html); this fills and sends it.
 // The page comes back with new rows at the place where one was; unsent markers are kept (keep.js).
 
+import { smallButton } from "./button.js";
 import { clock } from "./grid.js";
 import { tempoOf, withTap } from "./taps.js";
 
@@ -12,14 +13,14 @@ export function makeGridFix(root, { cursor, onLeave, onSnapAll, say }) {
   let taps = [];
   const off = document.createElement("p");
   const offText = document.createElement("span");
-  const snap = button("Put them on beats", onSnapAll);
+  const snap = smallButton("Put them on beats", onSnapAll);
   off.append(offText, " ", snap);
   root.querySelector(".stack").prepend(off);
 
   const place = root.querySelector("[data-taps]");
   const tapping = document.createElement("span");
   tapping.className = "soft";
-  place.append(button("Tap along", tap), " ", tapping);
+  place.append(smallButton("Tap along", tap), " ", tapping);
 
   for (const form of root.querySelectorAll("form")) {
     form.addEventListener("submit", () => {
@@ -85,13 +86,4 @@ function remember(us) {
   } catch {
     // Storage may be closed to a page; then it begins at the top.
   }
-}
-
-function button(word, onClick) {
-  const element = document.createElement("button");
-  element.type = "button";
-  element.className = "button button--small";
-  element.textContent = word;
-  element.addEventListener("click", onClick);
-  return element;
 }

@@ -3,7 +3,6 @@
 import { makeClips } from "./clips.js";
 import { nextBar, nextBeat, shiftBeats } from "./grid.js";
 import { commandOf } from "./keys.js";
-import { pieceOf } from "./pieces.js";
 import { otherRow, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows } from "./rows-view.js";
 import { lettersOn } from "./tools.js";
@@ -81,20 +80,15 @@ function listen({ root, grid, strips, cursor, player }, markers) {
     const inRows = target === cursor.element || marker !== undefined;
     const idle = target === document.body || target.id === "main";
     const chosen = marker ?? markers.find(({ start_us: us }) => Math.abs(us - cursor.us) < 1000);
-    const hear = (what, by) => {
-      if (!chosen) say("Go to a marker first: Tab leads from one to the next.");
-      else if (what === "seam" && chosen.end_us === null) say(`Slot ${chosen.slot} is a point and has no seam.`);
-      else clips[what](what === "loop" ? { ...chosen, end_us: pieceOf(grid, chosen)[1] } : chosen, by);
-    };
     const acts = {
       toggle: () => clips.stop() || player.toggle(),
       "play-here": () => play(marker ? marker.start_us : cursor.us),
       stop: () => clips.stop() || player.stop(),
       move: () => target === cursor.element && go(moves[command.by](command.way)),
       "row-end": () => go(rowEnds(strips, grid, cursor.us)[command.way < 0 ? 0 : 1]),
-      loop: () => hear("loop"),
-      seam: () => hear("seam"),
-      jump: () => hear("jump", command.by),
+      loop: () => clips.hear(chosen, "loop"),
+      seam: () => clips.hear(chosen, "seam"),
+      jump: () => clips.hear(chosen, "jump", command.by),
       clicks: () => clips.clicks(cursor.us),
       "before-after": () => say(root.classList.toggle("rows--before") ? "As it was before" : "As it is proposed"),
       approve: () => verdict("approve")?.click(),

@@ -1,6 +1,8 @@
 // The note under the row of the chosen marker: what it is, why it stands there, and a button for every move.
 // One tab stop; the arrow keys walk from button to button (ARIA APG, toolbar).
 
+import { smallButton } from "./button.js";
+
 const MOVES = [
   ["Earlier", [["phrase", { phrase: -1 }], ["bar", { bars: -1 }], ["beat", { beats: -1 }], ["ms", { us: -1000 }]]],
   ["Later", [["ms", { us: 1000 }], ["beat", { beats: 1 }], ["bar", { bars: 1 }], ["phrase", { phrase: 1 }]]],
@@ -31,21 +33,21 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResiz
     group.append(label);
     for (const [word, by] of moves) {
       if (timed && word !== "ms") continue;
-      group.append(button(word, `${way} by ${WORDS[word]}`, () => onMove(by)));
+      group.append(smallButton(word, () => onMove(by), `${way} by ${WORDS[word]}`));
     }
     bar.append(group);
   }
   const rest = document.createElement("span");
   rest.className = "note__group";
-  if (!timed) rest.append(button("Snap", "Snap to the grid", onSnap));
+  if (!timed) rest.append(smallButton("Snap", onSnap, "Snap to the grid"));
   rest.append(
-    button("Play", "Play from this marker", onPlay),
-    button("Loop", "Loop this marker", () => onHear("loop")),
-    button("Seam", "Hear the loop's seam", () => onHear("seam")),
-    button("Half", "Half the loop's length", () => onResize(0.5)),
-    button("Double", "Double the loop's length", () => onResize(2)),
-    button("Remove", "Remove this marker", onRemove),
-    button("Close", "Close this note", onClose),
+    smallButton("Play", onPlay, "Play from this marker"),
+    smallButton("Loop", () => onHear("loop"), "Loop this marker"),
+    smallButton("Seam", () => onHear("seam"), "Hear the loop's seam"),
+    smallButton("Half", () => onResize(0.5), "Half the loop's length"),
+    smallButton("Double", () => onResize(2), "Double the loop's length"),
+    smallButton("Remove", onRemove, "Remove this marker"),
+    smallButton("Close", onClose, "Close this note"),
   );
   if (!timed) bar.append(jumps(onHear));
   bar.append(rest);
@@ -102,17 +104,7 @@ function jumps(onHear) {
   label.setAttribute("aria-hidden", "true");
   group.append(label);
   for (const by of ["beat", "bar", "phrase"]) {
-    group.append(button(by, `Jump here at the next ${by}`, () => onHear("jump", by)));
+    group.append(smallButton(by, () => onHear("jump", by), `Jump here at the next ${by}`));
   }
   return group;
-}
-
-function button(word, name, onClick) {
-  const element = document.createElement("button");
-  element.type = "button";
-  element.className = "button button--small";
-  element.textContent = word;
-  element.setAttribute("aria-label", name);
-  element.addEventListener("click", onClick);
-  return element;
 }

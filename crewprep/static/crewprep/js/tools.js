@@ -1,5 +1,7 @@
 // Beside the player: put a slot at the cursor, undo, redo, and the list of keys.
 
+import { smallButton } from "./button.js";
+
 const KEYS = [
   ["Left, Right", "a beat back or on"],
   ["Shift + Left, Right", "a bar back or on"],
@@ -39,10 +41,10 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   for (const slot of slots.values()) select.add(new Option(`${slot.number} ${slot.name}`, slot.number));
   select.setAttribute("aria-label", "Slot to put here");
   label.append(word, select);
-  const undo = button("Undo", onUndo);
-  const redo = button("Redo", onRedo);
+  const undo = smallButton("Undo", onUndo);
+  const redo = smallButton("Redo", onRedo);
   const dialog = makeHelp();
-  const put = button("Put", () => onPut(Number(select.value)), "Put here, at the cursor");
+  const put = smallButton("Put", () => onPut(Number(select.value)), "Put here, at the cursor");
   const here = document.createElement("span");
   here.className = "tools__here";
   here.textContent = "\u00a0here";
@@ -52,7 +54,7 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
     put,
     undo,
     redo,
-    button("Keys", () => dialog.open()),
+    smallButton("Keys", () => dialog.open()),
     dialog.element,
   );
   return {
@@ -101,7 +103,7 @@ function makeHelp() {
   words.textContent = "Figures, letters and signs do something (1 to 9, U, H, ?)";
   check.append(box, words);
   box.addEventListener("change", () => remember(box.checked));
-  const close = button("Close", () => element.close());
+  const close = smallButton("Close", () => element.close());
   element.append(head, text, list, check, close);
   return {
     element,
@@ -112,11 +114,11 @@ function makeHelp() {
   };
 }
 
-// Storage may be closed to a page (private windows); then the choice lasts as long as the page.
 export function lettersOn() {
   return recall() === null;
 }
 
+// Storage may be closed to a page (private windows); then the choice lasts as long as the page.
 function recall() {
   try {
     return window.localStorage.getItem(SWITCH);
@@ -132,14 +134,4 @@ function remember(letters) {
   } catch {
     // see recall()
   }
-}
-
-function button(word, onClick, name) {
-  const element = document.createElement("button");
-  element.type = "button";
-  element.className = "button button--small";
-  element.textContent = word;
-  if (name) element.setAttribute("aria-label", name);
-  element.addEventListener("click", onClick);
-  return element;
 }
