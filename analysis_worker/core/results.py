@@ -14,7 +14,7 @@ from typing import Any, Literal, TypeVar, get_args
 
 from analysis_worker.core import contour_form
 
-ENGINE_VERSION = "2"
+ENGINE_VERSION = "3"
 """Version of the analysis: raised whenever the same audio may give other facts."""
 
 Role = Literal["intro", "breakdown", "build-up", "drop", "bridge", "outro"]

@@ -23,9 +23,11 @@ from django.db import transaction
 from analysis_worker import files, guard, handlers, stopping, tasks
 from analysis_worker.core.results import TrackAnalysis
 from crewprep.activity.models import Activity
+from crewprep.analysis.correction import half_a_beat_later
 from crewprep.crews.models import Membership
 from crewprep.jobs import bell, clock, services
 from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.review.corrections import correct_grid
 from crewprep.sheets.models import Draft
 from crewprep.tracks.models import Copy, Track, TrackState
 from tests.core.sounds import encoded, noise
@@ -387,3 +389,17 @@ def test_requeue_analysis_asks_for_tracks_of_another_engine(member: Membership) 
     requeue("--all", "--refused")
     assert waiting() == {fresh.pk, old.pk, refused.pk}
     assert Job.objects.filter(track=old, kind=JobKind.ANALYSE, state=JobState.QUEUED).count() == 1
+
+
+def test_requeue_analysis_leaves_a_corrected_grid_alone(member: Membership) -> None:
+    from django.core.management import call_command
+
+    track = music.analysed_track(member, music.crate(member))
+    found = track.analyses.get()
+    correct_grid(member=member, track=track, seen=str(found.pk), change=half_a_beat_later, words="half a beat later")
+    track.analyses.update(engine="0")
+    out = io.StringIO()
+    call_command("requeue_analysis", stdout=out)
+    assert "0 tracks queued" in out.getvalue()
+    call_command("requeue_analysis", "--all", stdout=out)
+    assert "1 track queued" in out.getvalue()

@@ -23,7 +23,7 @@ class Command(BaseCommand):
 
     help = (
         "Analyse tracks again: those analysed by another version of the analysis, or with --all every one. "
-        "Approved sheets keep the analysis they were made on."
+        "Approved sheets keep the analysis they were made on. Without --all, grids that a member corrected are left."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -58,14 +58,16 @@ class Command(BaseCommand):
 
 
 def _chosen(*, ids: list[UUID], crew: str | None, everything: bool, refused: bool) -> QuerySet[Track]:
-    newest = Analysis.objects.filter(track=OuterRef("pk")).order_by("-created_at").values("engine")[:1]
-    tracks = Track.objects.annotate(engine=Subquery(newest)).order_by("crew", "created_at")
+    newest = Analysis.objects.filter(track=OuterRef("pk")).order_by("-created_at")
+    tracks = Track.objects.annotate(
+        engine=Subquery(newest.values("engine")[:1]), corrected_by=Subquery(newest.values("made_by")[:1])
+    ).order_by("crew", "created_at")
     if ids:
         tracks = tracks.filter(pk__in=ids)
     if crew is not None:
         tracks = tracks.filter(crew__slug=crew)
     if not everything:
-        tracks = tracks.filter(Q(engine__isnull=True) | ~Q(engine=ENGINE_VERSION))
+        tracks = tracks.filter(Q(engine__isnull=True) | ~Q(engine=ENGINE_VERSION), corrected_by=None)
     if not refused:
         tracks = tracks.exclude(state=TrackState.REFUSED)
     return tracks

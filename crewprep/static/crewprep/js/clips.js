@@ -1,11 +1,10 @@
 // Exact listening: pieces cut by the server, joined to the sample here and played as one buffer, so that loops and jumps
 // cannot slip. As quiet as the player, and never beside it.
 
-import { joined, leadOf, nextLine, pieceOf, readWav, seamOf, withClicks } from "./pieces.js";
+import { AFTER_BARS, joined, leadOf, nextLine, pieceOf, readWav, seamOf, withClicks } from "./pieces.js";
 
 const KEPT = 6;
 const HAND_OVER_US = 400_000; // from the pressed key to the moment when the exact piece takes over
-const CLICK_BARS = 8;
 
 export function makeClips(root, { grid, cursor, player, say }) {
   const base = root?.dataset.clipUrl;
@@ -169,7 +168,7 @@ export function makeClips(root, { grid, cursor, player, say }) {
         return () => {
           player.pause();
           start(withClicks(piece, grid, startUs), { heard: from(startUs, piece.rate) });
-          say(`Clicks on the beats, ${CLICK_BARS} bars from here`);
+          say(`Clicks on the beats, ${AFTER_BARS} bars from here`);
         };
       }),
   };

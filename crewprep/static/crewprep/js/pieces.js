@@ -5,7 +5,7 @@ import { nextBar, nextBeat, positionOf, shiftBeats, timeOf } from "./grid.js";
 
 const SEAM_BEATS = 2;
 const LEAD_BARS = 2;
-const AFTER_BARS = 8;
+export const AFTER_BARS = 8;
 const LONGEST_US = 30_000_000;
 const CLICK_S = 0.02;
 
