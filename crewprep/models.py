@@ -7,7 +7,7 @@ from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
-from crewprep.sheets.models import Draft, DraftMarker, SheetMarker, SheetVersion
+from crewprep.sheets.models import Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
 from crewprep.tracks.models import Copy, Track, TrackState
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "Job",
     "JobKind",
     "JobState",
+    "KeptSheet",
     "Membership",
     "Night",
     "Proposal",

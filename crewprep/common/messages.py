@@ -65,6 +65,9 @@ MESSAGES: dict[str, str] = {
         "Slot {slot}: “{text}” is not a time. Write minutes and seconds such as 3:00.5, or an address such as 13.1.1."
     ),
     "sheet:none": "The track has no approved sheet yet. Propose its markers and have them reviewed first.",
+    "kept:other-window": (
+        "You changed this track in another window too. Nothing is lost: choose which markers to go on with."
+    ),
     "proposal:pending": "{by} already has a proposal for this track. Open it and change it there, or wait for its verdict.",
     "proposal:moved-on": "The proposal changed or was decided while you looked at it. Reload to see where it stands.",
     "proposal:stale-base": (

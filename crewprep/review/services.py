@@ -22,6 +22,7 @@ from crewprep.review.lifecycle import move
 from crewprep.review.models import Proposal, ProposedMarker, Remark
 from crewprep.review.rules import may_amend, may_review, may_withdraw
 from crewprep.review.selectors import pending_proposal
+from crewprep.sheets.keeping import let_go
 from crewprep.sheets.markers import MarkerInput, check_markers, rows
 from crewprep.sheets.models import SheetMarker, SheetVersion
 from crewprep.sheets.selectors import latest_sheet
@@ -68,6 +69,7 @@ def propose(
             )
             proposal.contributors.add(member.user)
             ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
+            let_go(member, track, convention_version)
             record(actor=member.user, verb="proposed", subject=proposal, track=track.title, markers=len(checked))
     except IntegrityError as error:
         pending = pending_proposal(track)
@@ -105,6 +107,7 @@ def amend_proposal(
         proposal.contributors.add(member.user)
         proposal.markers.all().delete()
         ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
+        let_go(member, proposal.track, proposal.convention_version)
         record(actor=member.user, verb="proposal changed", subject=proposal, revision=proposal.revision)
     return proposal
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeGuard, TypeVar
@@ -11,6 +12,8 @@ from crewprep.conventions.models import ConventionVersion
 from crewprep.sheets.models import MarkerFields
 
 M = TypeVar("M", bound=MarkerFields)
+
+_MOST_MARKERS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,17 @@ class MarkerInput:
         if not _is_whole(slot) or not _is_whole(start) or not (end is None or _is_whole(end)):
             raise Invalid("marker:not-a-number", slot=slot)
         return cls(slot=slot, start_us=start, end_us=end, label=str(values.get("label") or "")[:60])
+
+
+def markers_from_json(text: str) -> list[MarkerInput]:
+    """A JSON list of markers as ``MarkerInput.from_values`` reads them; raises ``Invalid``."""
+    try:
+        values = json.loads(text)
+    except ValueError as error:
+        raise Invalid("malformed", detail="the list of markers is not JSON.") from error
+    if not isinstance(values, list) or len(values) > _MOST_MARKERS:
+        raise Invalid("malformed", detail="the list of markers is not a list.")
+    return [MarkerInput.from_values(value) for value in values]
 
 
 def _is_whole(value: Any) -> TypeGuard[int]:

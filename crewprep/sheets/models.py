@@ -118,3 +118,30 @@ class SheetMarker(MarkerFields):
         if not self._state.adding:
             raise TypeError("A marker of an approved sheet never changes.")
         super().save(*args, **kwargs)
+
+
+class KeptSheet(CrewRow):
+    """What a member has changed on a track and not proposed yet, kept every few seconds; theirs alone.
+
+    ``revision`` counts writings, so that two windows of one member notice each other. ``begun_from`` names what lay on
+    the desk when the work began; where something else lies there now, the work is offered instead of put back.
+    """
+
+    track = models.ForeignKey("crewprep.Track", on_delete=models.CASCADE, related_name="+")
+    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.CASCADE, related_name="+")
+    member = models.ForeignKey("crewprep.User", on_delete=models.CASCADE, related_name="+")
+    begun_from = models.CharField(max_length=120)
+    markers = models.JSONField(default=list)
+    note = models.CharField(max_length=500, blank=True)
+    revision = models.PositiveIntegerField(default=1)
+    changed_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["track", "convention_version", "member"], name="kept_sheet_once_per_member_and_rules"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"kept for {self.member_id}"

@@ -6,10 +6,11 @@ too), the approved sheet where it follows this crate's convention, the draft, an
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from django.utils import timezone
 
 from crewprep.analysis.models import Analysis
 from crewprep.analysis.musical_time import MusicalTime, clock
@@ -18,8 +19,8 @@ from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crates.models import Crate
 from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.selectors import pending_proposal
-from crewprep.sheets.markers import MarkerInput
-from crewprep.sheets.models import Draft, DraftMarker, MarkerFields, SheetVersion
+from crewprep.sheets.markers import MarkerInput, markers_from_json
+from crewprep.sheets.models import Draft, DraftMarker, KeptSheet, MarkerFields, SheetVersion
 from crewprep.sheets.selectors import current_draft, latest_sheet
 from crewprep.tracks.models import Track
 from crewprep.web.rows import certainty
@@ -114,8 +115,8 @@ class Desk:
             return ()
         return list(self.proposal.remarks.filter(revision=self.proposal.revision).select_related("by"))
 
-    def to_script(self, markers: Sequence[MarkerFields | MarkerInput]) -> dict[str, Any]:
-        """Markers, where they stood when the page was made, and the draft's words, for the editor."""
+    def to_script(self, markers: Sequence[MarkerFields | MarkerInput], kept: KeptSheet | None = None) -> dict[str, Any]:
+        """Markers, where they stood when the page was made, what the member has kept, and the draft's words."""
         return {
             "saved": [_plain(marker) for marker in self.markers],
             "markers": [_plain(marker) for marker in markers],
@@ -123,6 +124,7 @@ class Desk:
             # A corrected grid has no draft at first: what was typed over the old one is kept under the same name.
             "kept_as": f"{self.track.pk}/{self.version.pk}/{'draft' if self.start == 'empty' else self.start}/"
             f"{self.proposal.revision if self.proposal else self.seen_sheet}",
+            "kept": kept_data(kept),
         }
 
     def read(self, posted: Mapping[str, str]) -> list[MarkerInput]:
@@ -131,13 +133,7 @@ class Desk:
         Raises ``Invalid`` naming the slot that cannot be read.
         """
         if posted.get("markers"):
-            try:
-                values = json.loads(posted["markers"])
-            except ValueError as error:
-                raise Invalid("malformed", detail="the list of markers is not JSON.") from error
-            if not isinstance(values, list) or len(values) > 64:
-                raise Invalid("malformed", detail="the list of markers is not a list.")
-            return [MarkerInput.from_values(value) for value in values]
+            return markers_from_json(posted["markers"])
         found = [self._read_line(line, posted) for line in self.lines()]
         return [marker for marker in found if marker is not None]
 
@@ -184,6 +180,16 @@ def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
         track=track, version=version, analysis=analysis, start=start,  # type: ignore[arg-type]  # one of the four words
         markers=markers, draft=draft, sheet=sheet, proposal=pending,
     )  # fmt: skip
+
+
+def kept_data(kept: KeptSheet | None) -> dict[str, Any] | None:
+    """What a member has kept, as the scripts read it."""
+    if kept is None:
+        return None
+    return {
+        "markers": kept.markers, "note": kept.note, "begun_from": kept.begun_from, "revision": kept.revision,
+        "at": timezone.localtime(kept.changed_at).strftime("%H:%M"),
+    }  # fmt: skip
 
 
 def _plain(marker: MarkerFields | MarkerInput) -> dict[str, Any]:

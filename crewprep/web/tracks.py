@@ -21,6 +21,7 @@ from crewprep.crews.rules import may_fill_crates, may_prepare
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.review.rules import is_author
 from crewprep.review.services import amend_proposal, propose
+from crewprep.sheets.keeping import kept_sheet
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import MarkerFields
 from crewprep.tracks.models import TrackState
@@ -112,7 +113,8 @@ def _show(
         "desk": desk,
         "lines": desk.lines(typed),
         "slots_data": slots_data(desk.version),
-        "desk_data": desk.to_script(shown),
+        "desk_data": desk.to_script(shown, kept_sheet(member, desk.track, desk.version)),
+        "keep_url": reverse("track-keep", args=[member.crew.slug, row.track.pk, desk.version.pk]),
         "facts": facts_of(result, copy),
         "warnings": warnings_of(desk.track, result),
         "note": note,

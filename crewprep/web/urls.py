@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from crewprep.web import account, conventions, crates, exports, grid, help, home, printing, review, tracks
+from crewprep.web import account, conventions, crates, exports, grid, help, home, keeping, printing, review, tracks
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
@@ -15,6 +15,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(review.urlpatterns)),
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
     path("c/<slug:crew>/", include(grid.urlpatterns)),
+    path("c/<slug:crew>/", include(keeping.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
     path("c/<slug:crew>/", include(printing.urlpatterns)),
 ]

@@ -164,3 +164,22 @@ test("a loop is made half or twice as long in whole beats, across a change of te
   assert.equal(sheet.resize(made, 8, grid, 16), made);
   assert.equal(sheet.resize([], 8, grid, 2).length, 0);
 });
+
+test("a history goes into storage and comes back with its undo; other values change nothing", () => {
+  const history = makeHistory(["a"]);
+  history.push(["b"]);
+  history.push(["c"]);
+  history.undo();
+  const kept = JSON.parse(JSON.stringify(history.dump()));
+  const other = makeHistory(["x"]);
+  assert.equal(other.load(null), false);
+  assert.equal(other.load({ past: [], now: "no list" }), false);
+  assert.deepEqual(other.now, ["x"]);
+  assert.equal(other.load(kept), true);
+  assert.deepEqual(other.now, ["b"]);
+  other.redo();
+  assert.deepEqual(other.now, ["c"]);
+  other.undo();
+  other.undo();
+  assert.deepEqual(other.now, ["a"]);
+});

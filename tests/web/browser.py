@@ -25,7 +25,7 @@ def cookie(member: Membership) -> str:
 def opened(chromium: str, url: str, session: str, *, refusals: int = 0, **context: Any) -> Iterator[Any]:
     """A page of a fresh browser; fails where a script or the content security policy complained.
 
-    ``refusals`` is how many answers of 422 the test asks for: the browser writes each to its console.
+    ``refusals`` is how many answers of 409 and 422 the test asks for: the browser writes each to its console.
     """
     from playwright.sync_api import sync_playwright
 
@@ -46,8 +46,9 @@ def opened(chromium: str, url: str, session: str, *, refusals: int = 0, **contex
             yield page
         finally:
             browser.close()
-    assert [line for line in said if "status of 422" not in line] == []
-    assert len([line for line in said if "status of 422" in line]) == refusals
+    refused = [line for line in said if "status of 409" in line or "status of 422" in line]
+    assert [line for line in said if line not in refused] == []
+    assert len(refused) == refusals
 
 
 def axe(page: Any) -> list[str]:

@@ -214,9 +214,12 @@ def test_unsent_work_survives_a_reload(scene, chromium):
         page.reload()
         assert asked == ["beforeunload"]
         assert page.locator("button.marker[data-slot='2']").count() == 0
-        assert "unsent changes" in page.locator("#said").inner_text()
+        assert "not proposed yet are back" in page.locator("#said").inner_text()
         page.get_by_role("button", name="Undo").click()
         assert page.locator("button.marker[data-slot='2']").count() == 1
+        page.reload()
+        page.get_by_role("button", name="Redo").click()
+        assert page.locator("button.marker[data-slot='2']").count() == 0, "undo and redo survive a reload"
 
 
 def test_letters_and_figures_can_be_switched_off(scene, chromium):

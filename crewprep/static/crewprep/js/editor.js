@@ -6,7 +6,6 @@ import { makeDrawing } from "./draw.js";
 import { makeGridFix, placeBefore } from "./grid-fix.js";
 import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats } from "./grid.js";
 import { makeHistory } from "./history.js";
-import { makeKeep } from "./keep.js";
 import { commandOf } from "./keys.js";
 import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
@@ -15,6 +14,7 @@ import { followClicks, openRows, readData } from "./rows-view.js";
 import { markerOf, nameOf, offBeat, onBeats, plain, put, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
+import { makeWork } from "./work.js";
 
 const PHRASE_BARS = 8;
 const form = document.getElementById("sheet-form");
@@ -27,7 +27,6 @@ let saidLast = "";
 const history = makeHistory(plain(desk.markers));
 const view = openRows({ names: namesAt });
 const { root, grid, strips, cursor, player } = view;
-const keep = makeKeep(desk.kept_as, form);
 const clips = makeClips(document.getElementById("player"), { grid, cursor, player, say });
 
 const drawing = makeDrawing(view, slots, {
@@ -69,9 +68,15 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
   said: say,
 });
 
+const work = makeWork({
+  desk, form, slots, history, refused, say,
+  stand: document.querySelector(".stand"),
+  onShow: () => show(),
+  onState: tools.state,
+});
 const gridFix = makeGridFix(document.getElementById("grid"), {
   cursor,
-  onLeave: () => keep.leave(),
+  onLeave: work.leave,
   onSnapAll: () => change(onBeats(history.now, slots, grid), "Every marker is on a beat. U takes it back."),
   say,
 });
@@ -82,11 +87,7 @@ root.addEventListener("focusin", (event) => {
   const number = Number(event.target.closest(".marker")?.dataset.slot);
   if (number && number !== chosen && event.target.matches(":focus-visible")) choose(number);
 });
-form.addEventListener("submit", () => {
-  form.elements.markers.value = JSON.stringify(plain(history.now));
-});
-form.elements.note.addEventListener("input", kept);
-restore();
+work.restore();
 show();
 comeBack();
 
@@ -129,26 +130,15 @@ function show() {
     );
     loupe.show(marker.start_us);
   }
-  document.getElementById("unsaved").hidden = !isChanged();
   gridFix.show(grid.timed ? 0 : offBeat(sheet, grid).length);
   cursor.measure();
-}
-
-function isChanged() {
-  return !same(history.now, plain(desk.saved)) || form.elements.note.value !== form.elements.note.defaultValue;
-}
-
-function kept() {
-  if (isChanged()) keep.changed(history.now, form.elements.note.value);
-  else keep.clean();
-  document.getElementById("unsaved").hidden = !isChanged();
 }
 
 function change(next, text, number = null) {
   if (number !== null) chosen = number;
   if (!same(next, history.now)) {
     history.push(next);
-    kept();
+    work.changed();
   }
   show();
   const told = text ?? (number === null ? "" : `Slot ${number} at ${placeText(number)}`);
@@ -204,7 +194,7 @@ function moveChosen({ us, beats, bars, phrase }) {
 
 function undo() {
   if (history.undo()) {
-    kept();
+    work.changed();
     show();
     say("Undone.");
   } else say("Nothing to undo.");
@@ -212,7 +202,7 @@ function undo() {
 
 function redo() {
   if (history.redo()) {
-    kept();
+    work.changed();
     show();
     say("Done again.");
   } else say("Nothing to redo.");
@@ -301,34 +291,4 @@ function comeBack() {
   say(document.getElementById("messages")?.textContent.trim() ?? "");
   cursor.element.focus({ preventScroll: true });
   cursor.element.scrollIntoView({ block: "center" });
-}
-
-// Work from before a reload comes back by itself; work that was sent is only offered, as it may have arrived.
-function restore() {
-  const before = keep.read();
-  if (refused) {
-    kept();
-    return;
-  }
-  if (!before || (same(before.markers, history.now) && !before.note)) return;
-  const back = () => {
-    history.push(before.markers.filter((marker) => slots.has(marker.slot)));
-    form.elements.note.value = before.note || form.elements.note.value;
-    kept();
-    show();
-    say("Your unsent changes of this track are back. Undo takes them away.");
-  };
-  if (!before.sent) {
-    back();
-    return;
-  }
-  const offer = document.createElement("button");
-  offer.type = "button";
-  offer.className = "button button--small";
-  offer.textContent = "Put back what you sent from here before";
-  offer.addEventListener("click", () => {
-    offer.remove();
-    back();
-  });
-  form.querySelector("#unsaved").after(offer);
 }

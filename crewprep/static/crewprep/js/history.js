@@ -1,14 +1,18 @@
 // Undo and redo over values that are never changed in place.
 
 const MOST = 200;
+const MOST_KEPT = 60;
 
 export function makeHistory(first) {
-  const past = [];
+  let past = [];
   let now = first;
   let future = [];
   return {
     get now() {
       return now;
+    },
+    get past() {
+      return past;
     },
     get canUndo() {
       return past.length > 0;
@@ -32,6 +36,15 @@ export function makeHistory(first) {
       if (!future.length) return false;
       past.push(now);
       now = future.pop();
+      return true;
+    },
+    // The newest steps as a plain value, and back; what is no such value changes nothing.
+    dump() {
+      return { past: past.slice(-MOST_KEPT), now, future: future.slice(-MOST_KEPT) };
+    },
+    load(kept) {
+      if (![kept?.past, kept?.now, kept?.future].every(Array.isArray)) return false;
+      ({ past, now, future } = kept);
       return true;
     },
   };

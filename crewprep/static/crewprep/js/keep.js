@@ -1,4 +1,5 @@
-// Unsent work survives a reload: it is kept in this window's session storage until it was sent, and leaving asks first.
+// Work in this window survives a reload, undo and all: it is kept in the window's session storage, and leaving asks
+// first where the service does not have it yet.
 
 export function makeKeep(name, form) {
   const key = `crewprep:desk:${name}`;
@@ -30,27 +31,19 @@ export function makeKeep(name, form) {
     try {
       window.sessionStorage.setItem(key, JSON.stringify(value));
     } catch {
-      // Full or closed storage: the question on leaving still guards the work.
+      // Full or closed storage: the service and the question on leaving still guard the work.
     }
   }
 
   return {
     read,
+    write,
     // The page is left for one that shows the same markers: no question.
     leave() {
       sending = true;
     },
-    changed(markers, note) {
-      unsaved = true;
-      write({ markers, note });
-    },
-    clean() {
-      unsaved = false;
-      try {
-        window.sessionStorage.removeItem(key);
-      } catch {
-        // see write()
-      }
+    ask(whether) {
+      unsaved = whether;
     },
   };
 }

@@ -49,18 +49,24 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   here.className = "tools__here";
   here.textContent = "\u00a0here";
   put.append(here);
+  const saved = document.createElement("span");
+  saved.className = "tools__saved small soft";
   root.append(
     label,
     put,
     undo,
     redo,
     smallButton("Keys", () => dialog.open()),
+    saved,
     dialog.element,
   );
   return {
     help: dialog.open,
     get letters() {
       return dialog.letters;
+    },
+    state(text) {
+      saved.textContent = text;
     },
     show({ canUndo, canRedo }) {
       undo.disabled = !canUndo;
