@@ -124,10 +124,15 @@ class MusicalTime:
             return clock(time_us)
         quarter = floor(self.position(time_us) * 4 + 0.5)
         beat, fraction = min(max(quarter // 4, 0), len(self.beats_us) - 1), quarter % 4
-        off_us = time_us - self.time(quarter / 4)
-        off = f" {'+' if off_us > 0 else '−'}{floor(abs(off_us) / 1000 + 0.5)} ms" if abs(off_us) >= OFF_GRID_US else ""
+        off_us = self.off_grid(time_us)
+        off = f" {'+' if off_us > 0 else '−'}{floor(abs(off_us) / 1000 + 0.5)} ms" if off_us else ""
         phrase, bar, beat_in_bar = self.parts(beat)
         return f"{phrase}.{bar}.{beat_in_bar}{_QUARTERS[fraction]}{off}"
+
+    def off_grid(self, time_us: int) -> int:
+        """Microseconds after the nearest quarter of a beat; 0 where it is nearer than 5 ms, and without a grid."""
+        off_us = 0 if self.timed else time_us - self.time(floor(self.position(time_us) * 4 + 0.5) / 4)
+        return off_us if abs(off_us) >= OFF_GRID_US else 0
 
     def find(self, text: str) -> int | None:
         """The time of an address (``13.1.1``) or of a clock time (``3:00.5``, ``180.5``); None for anything else."""

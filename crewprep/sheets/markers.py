@@ -84,7 +84,10 @@ def rows(kind: type[M], markers: Iterable[MarkerInput | MarkerFields], **parent:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One slot, before and after. ``kind``: kept, moved, added or dropped; ``moved_us`` is positive for later."""
+    """One slot, before and after; ``moved_us`` is positive for later.
+
+    ``kind``: kept, moved, relabelled (in the same place), added or dropped.
+    """
 
     slot: int
     old: MarkerFields | None
@@ -97,8 +100,9 @@ class Change:
             return "added"
         if self.new is None:
             return "dropped"
-        same = (self.old.start_us, self.old.end_us) == (self.new.start_us, self.new.end_us)
-        return "kept" if same else "moved"
+        if (self.old.start_us, self.old.end_us) != (self.new.start_us, self.new.end_us):
+            return "moved"
+        return "kept" if self.old.label == self.new.label else "relabelled"
 
     @property
     def moved_us(self) -> int:

@@ -42,6 +42,7 @@ class SlotLine:
     end_text: str
     address: str
     length: str
+    label: str
     why: str
     remarks: tuple[Remark, ...]
 
@@ -85,9 +86,11 @@ class Desk:
         start_us, end_us = (marker.start_us, marker.end_us) if marker else (None, None)
         start_text = "" if start_us is None else clock(start_us)
         end_text = "" if end_us is None else clock(end_us)
+        label = marker.label if marker else ""
         if typed is not None:
             start_text = typed.get(f"start-{slot.number}", start_text)
             end_text = typed.get(f"end-{slot.number}", end_text)
+            label = typed.get(f"label-{slot.number}", label)
         return SlotLine(
             slot=slot,
             badge=badge(slot),
@@ -97,6 +100,7 @@ class Desk:
             end_text=end_text,
             address=self.grid.address(start_us) if start_us is not None and not self.grid.timed else "",
             length=length_words(self.grid, marker) if marker else "",
+            label=label,
             why=reasons.get(slot.number, ""),
             remarks=tuple(remark for remark in remarks if remark.slot == slot.number),
         )
@@ -108,6 +112,13 @@ class Desk:
         said = {item["slot"]: f"Left empty: {item['reason']}" for item in self.draft.empty}
         for marker in self.draft.markers.all():
             said[marker.slot] = f"Draft {certainty(marker.confidence)} ({marker.confidence:.0%}): {marker.reason}"
+        return said
+
+    def said(self) -> dict[int, list[tuple[str, str]]]:
+        """Who said what about which slot of a returned proposal."""
+        said: dict[int, list[tuple[str, str]]] = {}
+        for remark in self._remarks():
+            said.setdefault(remark.slot, []).append((str(remark.by), remark.text))
         return said
 
     def _remarks(self) -> Sequence[Remark]:
@@ -150,7 +161,7 @@ class Desk:
                 end_us = self._read_time(number, end_text, line.end_text, line.end_us)
             else:
                 end_us = self.grid.loop_end(start_us, line.slot.loop_bars or 1)
-        label = next((marker.label for marker in self.markers if marker.slot == number), "")
+        label = posted.get(f"label-{number}", line.label).strip()[:60]
         return MarkerInput(slot=number, start_us=start_us, end_us=end_us, label=label)
 
     def _read_time(self, number: int, text: str, shown: str, exact_us: int | None) -> int:

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 from crewprep.common.errors import DomainError, Invalid
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_review_at_all
-from crewprep.review.models import Proposal, ProposalState
+from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.rules import may_amend, may_review, may_withdraw
 from crewprep.review.selectors import markers_before, proposal_for
 from crewprep.review.services import RemarkInput, approve_proposal, return_proposal, withdraw_proposal
@@ -116,6 +116,12 @@ def _page(
                 markers=list(proposal.markers.all()),
                 old_markers=[marker for marker in markers_before(proposal) if marker.slot in left],
                 kept={line.slot.number for line in lines if line.kind == "kept"},
+                remarks={
+                    line.slot.number: [
+                        (f"{remark.by}{of_revision(remark, proposal)}", remark.text) for remark in line.remarks
+                    ]
+                    for line in lines
+                },
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),
@@ -131,6 +137,11 @@ def _page(
         },
         status=refused.status if refused else 200,
     )
+
+
+def of_revision(remark: Remark, proposal: Proposal) -> str:
+    """Which revision a remark was about, where that is not the one that is shown."""
+    return "" if remark.revision == proposal.revision else f" on revision {remark.revision}"
 
 
 def _remarks(request: HttpRequest, proposal: Proposal) -> dict[int, str]:

@@ -27,6 +27,7 @@ COLUMNS = 192
 _SHORTEST_ROW_BEATS = 0.5
 _SHORTEST_PICK_UP_BEATS = 1
 _MOST_TEMPO_NOTES = 12
+_LEAST_BEND = 0.005
 
 Side = Literal["new", "old", "kept"]
 
@@ -35,7 +36,8 @@ Side = Literal["new", "old", "kept"]
 class RowMarker:
     """A marker to be drawn; ``old`` ones are ghosts of where a marker was, ``kept`` ones stand where they stood.
 
-    ``name`` is what a reader hears, ``note`` what stands beside the badge (a loop's length), ``href`` where it leads.
+    ``name`` is what a reader hears, ``note`` what stands beside the badge (a label, a loop's length), ``href`` where it
+    leads; ``remarks`` are who said what about it, for the margin of its row.
     """
 
     slot: int
@@ -46,16 +48,18 @@ class RowMarker:
     note: str = ""
     href: str = ""
     badge: Badge | None = None
+    remarks: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class PlacedMarker:
-    """A marker in its strip: column 0 to ``COLUMNS``, and the level of the lane that it stands on (from 0)."""
+    """A marker in its strip: column 0 to ``COLUMNS``, the level of its lane (from 0), whether it is off the grid."""
 
     marker: RowMarker
     column: int
     level: int
     flip: bool
+    off: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,7 @@ class Strip:
     contour: str
     bars: str
     ticks: str
+    bends: str
     bass_solid: str
     bass_hollow: str
     bass_absent: str
@@ -106,6 +111,7 @@ class Row:
     tempo_note: str
     levels: int
     strips: tuple[Strip, ...]
+    markers: tuple[RowMarker, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +131,16 @@ class Page:
 
     time: MusicalTime
     stanzas: tuple[Stanza, ...]
+
+    @property
+    def remarked(self) -> bool:
+        """Whether something is said in a margin."""
+        return any(marker.remarks for stanza in self.stanzas for row in stanza.rows for marker in row.markers)
+
+    @property
+    def bends(self) -> bool:
+        """Whether the tempo changes anywhere."""
+        return any(strip.bends for strip in self.strips)
 
     @property
     def strips(self) -> Iterator[Strip]:
@@ -179,6 +195,7 @@ class _Layout:
         self.time = MusicalTime.of(result)
         self.markers = sorted(markers, key=lambda marker: (marker.start_us, marker.slot, marker.side))
         self.count = 0
+        self.bends = list(self._bends())
         self.bass = BassStrip(result.contour, self.time)
 
     def page(self) -> Page:
@@ -258,8 +275,9 @@ class _Layout:
             phrase, bar, _ = time.parts(min(max(round(span.start), 0), len(time.beats_us) - 1))
             label = f"{phrase}.{bar}" if continued else str(span.phrase)
         return Row(
-            span.phrase, label, start_us, clock(start_us, digits=0), self._tempo_note(span), levels, tuple(strips)
-        )
+            span.phrase, label, start_us, clock(start_us, digits=0), self._tempo_note(span), levels, tuple(strips),
+            tuple(marker for marker, _, _ in placed),
+        )  # fmt: skip
 
     def _frames(self, span: _Span) -> Iterator[tuple[float, float, int]]:
         """Left edge, width and column of each strip that a row needs."""
@@ -292,7 +310,7 @@ class _Layout:
             if not (first or at >= span.start - 0.01) or not (last or at < span.end - 0.01):
                 continue
             level = next((lane for lane, until in enumerate(free) if at >= until), len(free))
-            room = self.time.beats_per_bar * (0.45 if marker.end_us is None else 1.0)
+            room = self.time.beats_per_bar * (1.0 if marker.note else 0.45)
             free[level : level + 1] = [at + room]
             yield marker, at, level
 
@@ -300,7 +318,13 @@ class _Layout:
         self, placed: list[tuple[RowMarker, float, int]], left: float, right: float, *, first: bool, last: bool
     ) -> tuple[PlacedMarker, ...]:
         return tuple(
-            PlacedMarker(marker, column, level, flip=column > COLUMNS * (0.9 if marker.end_us is None else 0.75))
+            PlacedMarker(
+                marker,
+                column,
+                level,
+                flip=column > COLUMNS * (0.75 if marker.note else 0.9),
+                off=self.time.off_grid(marker.start_us) != 0,
+            )
             for marker, at, level in placed
             if (first or at >= left - 0.01) and (last or at < right - 0.01)
             for column in [min(max(round((at - left) / (right - left) * COLUMNS), 0), COLUMNS)]
@@ -322,6 +346,9 @@ class _Layout:
             contour=contour_path(self.result.contour, self.time, left, start, end),
             bars="".join(f"M{x_of(beat, left)} 0V{CONTOUR_HEIGHT}" for beat in lines),
             ticks="".join(f"M{x_of(beat, left)} {CONTOUR_HEIGHT - 4}v4" for beat in ticks),
+            bends="".join(
+                f"M{x_of(at, left)} 0v{CONTOUR_HEIGHT}" for at in self.bends if start - 0.01 <= at < end - 0.01
+            ),
             bass_solid=bass[0],
             bass_hollow=bass[1],
             bass_absent=bass[2],
@@ -341,6 +368,13 @@ class _Layout:
             fall = "V5" if stop <= end + 0.01 else ""
             down = f"M{x_of(a, left)} 5{rise}" if rise else f"M{x_of(a, left)} 1"
             yield Bracket(marker, f"{down}H{x_of(b, left)}{fall}")
+
+    def _bends(self) -> Iterator[float]:
+        """Positions where the tempo changes by enough to be heard."""
+        if not self.time.timed:
+            for before, after in itertools.pairwise(self.result.tempo_segments):
+                if abs(after.bpm / before.bpm - 1) >= _LEAST_BEND:
+                    yield self.time.position(after.start_us)
 
     def _tempo_note(self, span: _Span) -> str:
         segments = self.result.tempo_segments

@@ -6,8 +6,8 @@ are given), ``player_context`` for listening, ``facts_of`` for what was measured
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.urls import reverse
@@ -46,18 +46,23 @@ def rows_context(
     markers: Iterable[MarkerFields],
     old_markers: Iterable[MarkerFields] = (),
     kept: Collection[int] = (),
+    remarks: Mapping[int, Sequence[tuple[str, str]]] | None = None,
     target: str = "#slot-",
 ) -> dict[str, Any]:
     """``rows`` and ``rows_data`` for ``tracks/_rows.html``.
 
-    ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood. Without scripts a marker is a
-    link to ``target`` and its slot's number.
+    ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood; ``remarks`` (who said what of
+    which slot) stand in the margin. Without scripts a marker is a link to ``target`` and its slot's number.
     """
     result = analysis.result
     grid = MusicalTime.of(result)
     slots = {slot.number: slot for slot in version.slots.all()}
     drawn = [
-        _drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target) for marker in markers
+        replace(
+            _drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target),
+            remarks=tuple((remarks or {}).get(marker.slot, ())),
+        )
+        for marker in markers
     ]
     ghosts = [_drawn(marker, slots, grid, side="old", target=target) for marker in old_markers]
     page = lay_out(result, [*drawn, *ghosts])
@@ -102,7 +107,8 @@ def marker_name(marker: MarkerFields, slot: Slot | None, grid: MusicalTime) -> s
         said.append(f"loop of {length}")
     if isinstance(marker, DraftMarker):
         said += [certainty(marker.confidence), marker.reason]
-    return f"Slot {marker.slot}, {slot.name if slot else 'not in the convention'}: {', '.join(said)}"
+    label = f" “{marker.label}”" if marker.label else ""
+    return f"Slot {marker.slot}, {slot.name if slot else 'not in the convention'}{label}: {', '.join(said)}"
 
 
 def facts_of(result: TrackAnalysis, copy: Copy | None = None) -> list[Fact]:
@@ -178,7 +184,7 @@ def _drawn(marker: MarkerFields, slots: dict[int, Slot], grid: MusicalTime, *, s
         end_us=marker.end_us,
         side=side,
         name=f"Before: {name}" if side == "old" else name,
-        note=length_words(grid, marker),
+        note=marker.label or length_words(grid, marker),
         href=f"{target}{marker.slot}",
         badge=badge(slot) if slot else None,
     )

@@ -106,7 +106,7 @@ def _show(
     note = request.POST.get("note", "") if error is not None else (desk.proposal.note if desk.proposal else "")
     context = {
         **_frame(member, crate, row),
-        **rows_context(analysis=desk.analysis, version=desk.version, markers=desk.markers),
+        **rows_context(analysis=desk.analysis, version=desk.version, markers=desk.markers, remarks=desk.said()),
         **player_context(member, desk.track, desk.analysis, copy),
         **grid_context(desk.analysis),
         "grid_url": reverse("grid-fix", args=[member.crew.slug, crate.pk, row.track.pk]),

@@ -93,6 +93,11 @@ def change_words(grid: MusicalTime, change: Change) -> str:
         return change.kind
     assert change.old is not None
     assert change.new is not None
+    labels = ""
+    if change.old.label != change.new.label:
+        labels = f"label “{change.new.label}”" if change.new.label else f"label “{change.old.label}” taken away"
+    if change.kind == "relabelled":
+        return labels
     said = []
     moved = distance_words(grid, change.old.start_us, change.new.start_us)
     if moved:
@@ -102,6 +107,8 @@ def change_words(grid: MusicalTime, change: Change) -> str:
         said.append(f"length {new_length or 'none'} instead of {old_length or 'none'}")
     elif not moved:
         said.append("end moved a little")
+    if labels:
+        said.append(labels)
     return ", ".join(said)
 
 

@@ -105,7 +105,7 @@ class ChangeOut(serializers.Serializer[Change]):
     """One slot, before and after."""
 
     slot = serializers.IntegerField()
-    kind = serializers.ChoiceField(choices=["kept", "moved", "added", "dropped"])
+    kind = serializers.ChoiceField(choices=["kept", "moved", "relabelled", "added", "dropped"])
     moved_us = serializers.IntegerField(help_text="How much later the start is now.")
     old = MarkerOut(allow_null=True)
     new = MarkerOut(allow_null=True)

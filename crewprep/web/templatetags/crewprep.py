@@ -5,9 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
+from django.contrib.staticfiles.storage import staticfiles_storage
 from django.forms import BoundField
+from django.templatetags.static import static
+from django.utils.html import format_html_join
 from django.utils.safestring import SafeString
 
+from crewprep.common.static import SHEETS, joined_path, sheet_path
 from crewprep.web import words
 from crewprep.web.slots import SlotLike, badge
 
@@ -15,6 +19,14 @@ register = template.Library()
 
 for _name in ("ago", "clock", "duration", "key_words", "level", "tempo"):
     register.filter(_name, getattr(words, _name))
+
+
+@register.simple_tag
+def stylesheets(name: str) -> SafeString:
+    """The links of a set of style sheets: one where the static files are collected, one a sheet where they are not."""
+    joined = getattr(staticfiles_storage, "joins_sheets", False)
+    paths = [joined_path(name)] if joined else [sheet_path(part) for part in SHEETS[name]]
+    return format_html_join("\n  ", '<link rel="stylesheet" href="{}">', ((static(path),) for path in paths))
 
 
 @register.inclusion_tag("components/_slot_badge.html")

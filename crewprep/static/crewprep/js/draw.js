@@ -1,5 +1,6 @@
 // Markers and loop brackets over the rows: one real button a marker, moved between strips as it moves in the track.
 
+import { offGrid } from "./grid.js";
 import { layLoop, layMarkers } from "./places.js";
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -27,7 +28,7 @@ export function badgeOf(slot, number) {
   return image;
 }
 
-export function makeDrawing({ strips, grid }, slots, { nameOf, lengthOf, onChoose }) {
+export function makeDrawing({ strips, grid }, slots, { nameOf, noteOf, onChoose }) {
   const buttons = new Map();
   strips.forEach(({ lane, brackets }) => {
     lane.replaceChildren();
@@ -60,10 +61,11 @@ export function makeDrawing({ strips, grid }, slots, { nameOf, lengthOf, onChoos
       for (const { marker, strip, across, level, flip } of laid) {
         const button = buttonFor(marker.slot);
         button.className = `marker lane-${level}${flip ? " marker--flip" : ""}`;
+        button.classList.toggle("marker--off", offGrid(grid, marker.start_us) !== 0);
         button.classList.toggle("marker--chosen", marker.slot === chosen);
         button.setAttribute("aria-pressed", String(marker.slot === chosen));
         button.setAttribute("aria-label", nameOf(marker));
-        button.querySelector(".marker__note").textContent = lengthOf(marker);
+        button.querySelector(".marker__note").textContent = noteOf(marker);
         button.style.insetInlineStart = `${(across * 100).toFixed(3)}%`;
         strip.lane.append(button); // in order of time, so that Tab walks through them so
         levels.set(strip.row, Math.max(levels.get(strip.row) ?? 0, level + 1));

@@ -11,7 +11,7 @@ import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
-import { markerOf, nameOf, offBeat, onBeats, plain, put, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
+import { markerOf, nameOf, offBeat, onBeats, plain, put, relabelled, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
 import { makeWork } from "./work.js";
@@ -31,7 +31,7 @@ const clips = makeClips(document.getElementById("player"), { grid, cursor, playe
 
 const drawing = makeDrawing(view, slots, {
   nameOf: (marker) => nameOf(marker, slots.get(marker.slot), grid, desk.reasons[marker.slot] ?? ""),
-  lengthOf: (marker) => (marker.end_us === null ? "" : lengthText(grid, marker.start_us, marker.end_us)),
+  noteOf: (marker) => marker.label || lengthText(grid, marker.start_us, marker.end_us),
   onChoose: (number) => choose(number, { go: true }),
 });
 const loupe = makeLoupe(document.getElementById("player")?.dataset.peaksUrl, grid);
@@ -43,6 +43,7 @@ const note = makeNote({
   onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
   onHear: (what, by) => clips.hear(markerOf(history.now, chosen), what, by),
   onResize: (times) => resizeLoop(chosen, times),
+  onLabel: (text) => relabel(chosen, text),
   onRemove: () => removeSlot(chosen),
   onClose: () => closeNote(),
 });
@@ -59,6 +60,7 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
       table.show(history.now);
     } else change(next, null, number);
   },
+  onLabel: relabel,
   onClear: removeSlot,
   onPut: putHere,
   onGo: (number) => {
@@ -126,7 +128,7 @@ function show() {
       `Slot ${chosen}, ${slot.name}`,
       `${placeText(chosen)}${length}`,
       desk.reasons[chosen] ?? "",
-      marker.end_us !== null,
+      marker,
     );
     loupe.show(marker.start_us);
   }
@@ -183,6 +185,12 @@ function removeSlot(number) {
   const focusWas = document.activeElement;
   change(without(history.now, number), `Slot ${number} removed. U brings it back.`);
   if (!focusWas?.isConnected || focusWas.closest(".note")) cursor.element.focus({ preventScroll: true });
+}
+
+function relabel(number, text) {
+  const next = relabelled(history.now, number, text);
+  const { label } = markerOf(next, number) ?? {};
+  change(next, label ? `Slot ${number} is labelled “${label}”` : `Slot ${number} has no label`);
 }
 
 function moveChosen({ us, beats, bars, phrase }) {

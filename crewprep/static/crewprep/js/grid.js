@@ -59,10 +59,16 @@ export function addressOf(grid, us) {
   const quarter = Math.floor(positionOf(grid, us) * 4 + 0.5);
   const beat = Math.min(Math.max(Math.floor(quarter / 4), 0), grid.beats.length - 1);
   const fraction = ((quarter % 4) + 4) % 4;
-  const offUs = us - timeOf(grid, quarter / 4);
-  const off =
-    Math.abs(offUs) >= OFF_GRID_US ? ` ${offUs > 0 ? "+" : "−"}${Math.floor(Math.abs(offUs) / 1000 + 0.5)} ms` : "";
+  const offUs = offGrid(grid, us);
+  const off = offUs ? ` ${offUs > 0 ? "+" : "−"}${Math.floor(Math.abs(offUs) / 1000 + 0.5)} ms` : "";
   return partsOf(grid, beat).join(".") + QUARTERS[fraction] + off;
+}
+
+// Microseconds after the nearest quarter of a beat; 0 where it is nearer than 5 ms, and without a grid.
+export function offGrid(grid, us) {
+  if (grid.timed) return 0;
+  const off = us - timeOf(grid, Math.floor(positionOf(grid, us) * 4 + 0.5) / 4);
+  return Math.abs(off) >= OFF_GRID_US ? off : 0;
 }
 
 // The time of "13.1.1", "3:00.5" or "180.5"; null for anything else.

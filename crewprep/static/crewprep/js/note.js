@@ -10,7 +10,7 @@ const MOVES = [
 const OF_LOOPS = new Set(["Seam", "Half", "Double"]);
 const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
 
-export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResize, onRemove, onClose }) {
+export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResize, onLabel, onRemove, onClose }) {
   const element = document.createElement("div");
   element.className = "note";
   element.hidden = true;
@@ -21,7 +21,14 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResiz
   const bar = document.createElement("div");
   bar.className = "note__bar";
   bar.setAttribute("role", "toolbar");
-  element.append(text, loupe, why, bar);
+  const named = document.createElement("label");
+  named.className = "note__label small";
+  const label = document.createElement("input");
+  label.maxLength = 60;
+  label.autocomplete = "off";
+  label.addEventListener("change", () => onLabel(label.value));
+  named.append("Label ", label);
+  element.append(text, loupe, why, bar, named);
 
   for (const [way, moves] of MOVES) {
     const group = document.createElement("span");
@@ -75,7 +82,7 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResiz
 
   return {
     element,
-    show(row, name, place, reason, isLoop) {
+    show(row, name, place, reason, marker) {
       const inside = element.contains(document.activeElement) ? document.activeElement : null;
       if (element.parentElement !== row) row.append(element);
       element.hidden = false;
@@ -85,7 +92,8 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onResiz
       why.textContent = reason;
       why.hidden = !reason;
       bar.setAttribute("aria-label", `Move ${name}`);
-      for (const one of buttons) if (OF_LOOPS.has(one.textContent)) one.hidden = !isLoop;
+      for (const one of buttons) if (OF_LOOPS.has(one.textContent)) one.hidden = marker.end_us === null;
+      if (document.activeElement !== label) label.value = marker.label ?? "";
       inside?.focus({ preventScroll: true });
     },
     hide() {

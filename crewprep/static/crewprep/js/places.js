@@ -67,10 +67,10 @@ export function layMarkers(strips, grid, markers) {
       const lanes = free.get(strip.row) ?? [];
       let level = lanes.findIndex((until) => at >= until);
       if (level < 0) level = lanes.length;
-      const loop = marker.end_us !== null;
-      lanes[level] = at + grid.perBar * (loop ? 1 : ROOM);
+      const noted = marker.end_us !== null || Boolean(marker.label);
+      lanes[level] = at + grid.perBar * (noted ? 1 : ROOM);
       free.set(strip.row, lanes);
-      return { marker, strip, across, level, flip: across > (loop ? 0.75 : 0.9) };
+      return { marker, strip, across, level, flip: across > (noted ? 0.75 : 0.9) };
     });
 }
 

@@ -3,6 +3,8 @@
 
 import { addressOf, clamp, clock, lengthText, loopEnd, positionOf, shiftBeats, snap, timeOf } from "./grid.js";
 
+const MOST_LETTERS = 60;
+
 export function markerOf(sheet, number) {
   return sheet.find((marker) => marker.slot === number) ?? null;
 }
@@ -70,6 +72,13 @@ export function resize(sheet, number, grid, times) {
   return end > grid.durationUs || end === old.end_us ? sheet : withMarker(sheet, { ...old, end_us: end });
 }
 
+// What a marker is called beside its slot's name; the service keeps 60 letters.
+export function relabelled(sheet, number, label) {
+  const old = markerOf(sheet, number);
+  const text = label.trim().slice(0, MOST_LETTERS);
+  return old && text !== (old.label ?? "") ? withMarker(sheet, { ...old, label: text }) : sheet;
+}
+
 const OFF_BEAT_US = 5000;
 
 // The markers that are on no beat of the grid (by 5 milliseconds or more), as after the grid was corrected.
@@ -106,7 +115,8 @@ export function nameOf(marker, slot, grid, reason = "") {
   if (!grid.timed) said.push(clock(marker.start_us));
   if (marker.end_us !== null) said.push(`loop of ${lengthText(grid, marker.start_us, marker.end_us)}`);
   if (reason) said.push(reason);
-  return `Slot ${marker.slot}, ${slot ? slot.name : "not in the convention"}: ${said.join(", ")}`;
+  const label = marker.label ? ` “${marker.label}”` : "";
+  return `Slot ${marker.slot}, ${slot ? slot.name : "not in the convention"}${label}: ${said.join(", ")}`;
 }
 
 export function plain(sheet) {

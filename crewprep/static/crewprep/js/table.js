@@ -3,7 +3,7 @@
 import { addressOf, clock, findTime, lengthText } from "./grid.js";
 import { markerOf } from "./sheet.js";
 
-export function makeTable(root, grid, slots, { onStart, onEnd, onClear, onPut, onGo, said }) {
+export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear, onPut, onGo, said }) {
   const lines = new Map();
   for (const tr of root.querySelectorAll("tr[data-slot]")) {
     const number = Number(tr.dataset.slot);
@@ -20,7 +20,9 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onClear, onPut, o
     actions.replaceChildren(put, go, clear);
     start.addEventListener("change", () => typed(start, (us) => onStart(number, us), () => onClear(number)));
     end?.addEventListener("change", () => typed(end, (us) => onEnd(number, us), () => onStart(number, null)));
-    lines.set(number, { tr, start, end, put, go, clear });
+    const label = tr.querySelector(`[name="label-${number}"]`);
+    label.addEventListener("change", () => onLabel(number, label.value));
+    lines.set(number, { tr, start, end, label, put, go, clear });
   }
 
   function typed(input, use, empty) {
@@ -49,6 +51,8 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onClear, onPut, o
             ? lengthText(grid, marker.start_us, marker.end_us)
             : "";
         }
+        write(line.label, marker?.label ?? "");
+        line.label.disabled = !marker;
         line.go.hidden = line.clear.hidden = !marker;
         line.put.textContent = marker ? "Move here" : "Put here";
         line.put.setAttribute(
