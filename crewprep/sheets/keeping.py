@@ -40,7 +40,8 @@ def kept_sheet(member: Membership, track: Track, version: ConventionVersion) -> 
 def keep_sheet(
     *, member: Membership, track: Track, version: ConventionVersion, work: Work, seen_revision: int
 ) -> KeptSheet:
-    """Keep the work over the revision that this window saw (0 for none).
+    """Keep the work over the revision that this window saw (0 for none); what is kept already is no conflict, as where
+    an answer was lost.
 
     Raises ``Conflict`` with ``kept:other-window`` where another window has written since, which loses neither.
     """
@@ -59,9 +60,12 @@ def keep_sheet(
             rows = KeptSheet.objects.filter(**mine, revision=seen_revision)
             if rows.update(revision=F("revision") + 1, **values):
                 return KeptSheet.objects.get(**mine)
-    except IntegrityError as error:
-        raise Conflict("kept:other-window") from error
-    raise Conflict("kept:other-window")
+    except IntegrityError:
+        pass  # kept for the first time by another window
+    kept = kept_sheet(member, track, version)
+    if kept is None or (kept.markers, kept.note) != (values["markers"], values["note"]):
+        raise Conflict("kept:other-window")
+    return kept
 
 
 def let_go(member: Membership, track: Track, version: ConventionVersion) -> None:

@@ -13,7 +13,7 @@ from crewprep.web.crate_rows import STATES
 KEYS = (
     ("Left, Right", "a beat back or on"),
     ("Shift + Left, Right", "a bar back or on"),
-    ("Up, Down", "a row up or down"),
+    ("Up, Down", "the row before or after"),
     ("Alt + Left, Right", "1 millisecond"),
     ("Home, End", "start or last beat of the row"),
     ("1 to 9, 0 for 10", "put that slot at the cursor"),
@@ -23,11 +23,13 @@ KEYS = (
     ("Shift + U or Ctrl + Shift + Z", "redo"),
     ("Space", "play or pause"),
     ("Enter", "play from the marker or the cursor"),
+    ("Shift + Enter", "the same from two bars before"),
     ("Escape", "stop, close"),
     ("L", "loop the marker: a loop, or eight bars"),
     ("S", "hear a loop's seam: its last two beats, then its first two"),
     ("J, Shift + J", "jump to the marker at the next bar, phrase"),
     ("K", "eight bars with clicks on the beats"),
+    ("O", "hear where the marker was, then where it is"),
     ("[, ]", "half, double the loop's length"),
     ("P", "propose the sheet"),
     ("H", "grid: half a beat later"),
@@ -39,6 +41,15 @@ KEYS = (
 )
 """As ``static/crewprep/js/tools.js`` lists them on the page itself; a test holds the two together."""
 
+REVIEW_KEYS = (
+    ("A", "approve, and on to the next proposal"),
+    ("R", "return with your remarks, and on to the next"),
+    ("C", "write a remark on the marker; Escape leads back to it"),
+    ("D", "show the markers as they were, and as they are proposed"),
+    ("O", "hear where the marker was, then where it is"),
+)
+"""What a proposal's page has beside the keys for moving and listening."""
+
 
 @declare(Policy.PUBLIC)
 def help_page(request: HttpRequest) -> HttpResponse:
@@ -47,7 +58,13 @@ def help_page(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "help/help.html",
-        {"states": STATES.values(), "limits": limits, "max_mb": limits.max_bytes // 1_000_000, "keys": KEYS},
+        {
+            "states": STATES.values(),
+            "limits": limits,
+            "max_mb": limits.max_bytes // 1_000_000,
+            "keys": KEYS,
+            "review_keys": REVIEW_KEYS,
+        },
     )
 
 

@@ -382,5 +382,5 @@ class _Layout:
             return ""
         for segment in segments[1:]:
             if span.start - 0.5 <= self.time.position(segment.start_us) < span.end - 0.5:
-                return f"{segment.bpm:.1f} BPM"
+                return f"{segment.bpm:.4g} BPM"
         return ""

@@ -16,3 +16,10 @@ test("the browser keeps its own keys", () => {
   assert.equal(commandOf({ key: "-", metaKey: true }), null);
   assert.equal(commandOf({ key: "t", altKey: true }), null);
 });
+
+test("keys of listening and of the review", () => {
+  assert.deepEqual(commandOf({ key: "Enter", shiftKey: true }), { do: "play-here", lead: true });
+  assert.deepEqual(commandOf({ key: "o" }), { do: "compare" });
+  assert.deepEqual(commandOf({ key: "c" }), { do: "remark" });
+  assert.equal(commandOf({ key: "c", ctrlKey: true }), null);
+});

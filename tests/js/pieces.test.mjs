@@ -63,6 +63,14 @@ test("a clip is read exactly and pieces join without a frame between", () => {
   assert.throws(() => pieces.readWav(new ArrayBuffer(64)));
 });
 
+test("two places are compared over two bars each, with silence between", () => {
+  assert.deepEqual(pieces.stretchOf(grid, 16_000_000), [16_000_000, 20_000_000]);
+  const end = grid.durationUs;
+  assert.deepEqual(pieces.stretchOf(grid, end - 500_000), [end - 500_000, end]);
+  const none = pieces.silence({ rate: 8000, channels: [new Float32Array(3), new Float32Array(3)] }, 0.4);
+  assert.deepEqual(none.channels.map((samples) => samples.length), [3200, 3200]);
+});
+
 test("clicks fall on the beats and nothing goes beyond full scale", () => {
   const quiet = { rate: 8000, channels: [new Float32Array(16_000)] };
   const clicked = pieces.withClicks(quiet, grid, 250_000).channels[0];

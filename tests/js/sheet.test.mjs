@@ -183,3 +183,13 @@ test("a history goes into storage and comes back with its undo; other values cha
   other.undo();
   assert.deepEqual(other.now, ["a"]);
 });
+
+test("a label is cut to what is kept, and the same label changes nothing", () => {
+  const made = sheet.put([], drop, grid, 1_000_000);
+  const named = sheet.relabelled(made, 4, "  bells ");
+  assert.equal(named[0].label, "bells");
+  assert.equal(sheet.relabelled(named, 4, "bells"), named);
+  assert.equal(sheet.relabelled(named, 5, "none there"), named);
+  assert.equal(sheet.relabelled(named, 4, "x".repeat(80))[0].label.length, 60);
+  assert.equal(sheet.put(named, drop, grid, 2_000_000)[0].label, "bells", "it moves with its marker");
+});

@@ -34,6 +34,7 @@ def test_each_writing_counts_and_an_overtaken_window_is_refused(lead: Membership
     for seen in (0, 1, 3):
         with pytest.raises(Conflict, match="kept:other-window"):
             keep(lead, track, crate, 9000, seen=seen)
+    assert keep(lead, track, crate, 2000, seen=1).revision == 2, "the same again, as where an answer was lost"
     kept = kept_sheet(lead, track, crate.convention_version)
     assert kept is not None
     assert (kept.revision, kept.markers[0]["start_us"], kept.note) == (2, 2000, "a note")
@@ -67,7 +68,8 @@ def test_the_page_answers_in_json_and_hands_over_what_the_other_window_has(
         )
 
     assert send("0").json() == {"revision": 1}
-    late = send("0")
+    assert send("0").json() == {"revision": 1}
+    late = send("0", json.dumps([{"slot": 1, "start_us": 8}]))
     assert late.status_code == 409
     assert late.json()["kept"]["markers"] == [{"slot": 1, "start_us": 7, "end_us": None, "label": ""}]
     for seen, markers in [("", "[]"), ("x", "[]"), ("1", "{"), ("1", "{}"), ("1", '[{"slot": "a"}]'), ("1", "[1]")]:

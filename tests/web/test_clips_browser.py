@@ -223,3 +223,41 @@ def test_before_and_after_by_one_key(scene, chromium):
         assert page.locator(".marker--old").is_visible()
         page.keyboard.press("d")
         assert new.is_visible()
+        page.evaluate(TOLD)
+        new.focus()
+        page.keyboard.press("o")
+        until(page, "window.started.length === 1")
+        # Two bars at 128 BPM, 0.4 s of silence, two bars.
+        assert page.evaluate("window.started[0].frames") == 30_000 + 3_200 + 30_000
+        page.locator(".marker--kept").first.focus()
+        page.keyboard.press("o")
+        assert "stands where it stood" in page.locator("#said").inner_text()
+
+
+def test_a_remark_is_written_at_its_marker_and_stands_in_the_margin(live_server, scene, chromium):
+    lead = scene[2]
+    with opened(chromium, scene[0], scene[1]) as page:
+        first_marker_moved_and_proposed(page)
+        url = page.url
+    reviewer = factories.member_of(lead.crew)
+    with opened(chromium, url, cookie(reviewer), viewport={"width": 1440, "height": 900}) as page:
+        marker = page.locator(".marker--kept[href='#slot-4']")
+        marker.focus()
+        page.keyboard.press("c")
+        page.keyboard.type("A bar later?")
+        margin = page.locator(".row:has(.marker[href='#slot-4']) .row__remarks")
+        assert margin.inner_text() == "4\nA bar later?"
+        assert axe(page) == []
+        page.keyboard.press("Escape")
+        assert marker.evaluate("one => one === document.activeElement")
+        page.keyboard.press("r")
+        page.wait_for_url("**/queue/")
+    with opened(chromium, scene[0], scene[1], viewport={"width": 1440, "height": 900}) as page:
+        margin = page.locator(".row:has(.marker[data-slot='4']) .row__remarks")
+        assert "A bar later?" in margin.inner_text()
+        strips = page.locator(".row:has(.marker[data-slot='4']) .row__strips").bounding_box()
+        assert margin.bounding_box()["x"] >= strips["x"] + strips["width"], "beside the row"
+        page.set_viewport_size({"width": 360, "height": 800})
+        strips = page.locator(".row:has(.marker[data-slot='4']) .row__strips").bounding_box()
+        assert margin.bounding_box()["y"] >= strips["y"] + strips["height"], "under the row on a phone"
+        assert axe(page) == []

@@ -9,6 +9,7 @@ import pytest
 from analysis_worker.core.results import Contour, Section, TempoSegment, TrackAnalysis
 from crewprep.analysis.musical_time import MusicalTime, clock, parse_clock
 from crewprep.web.rows import COLUMNS, Page, RowMarker, Stanza, lay_out
+from crewprep.web.rows_drawing import number
 from tests.factories import analysis_result
 
 HALF_SECOND = 500_000
@@ -269,7 +270,29 @@ def test_stanzas_follow_the_sections_and_say_how_sure_they_are():
 def test_a_change_of_tempo_is_noted_at_its_row():
     result = track()
     result = replace(result, tempo_segments=(TempoSegment(0, 120.0), TempoSegment(16_000_000, 124.0)))
-    assert [row.tempo_note for row in rows_of(lay_out(result))] == ["", "124.0 BPM", "", ""]
+    assert [row.tempo_note for row in rows_of(lay_out(result))] == ["", "124 BPM", "", ""]
+
+
+def test_a_change_of_tempo_is_a_tick_where_it_happens_and_a_wobble_is_none():
+    result = track()
+    bends = (TempoSegment(0, 120.0), TempoSegment(16_000_000, 124.0), TempoSegment(24_000_000, 124.3))
+    page = lay_out(replace(result, tempo_segments=bends))
+    ticks = [(strip.left, strip.bends) for strip in page.strips if strip.bends]
+    at = page.time.position(16_000_000)
+    assert ticks == [(ticks[0][0], f"M{number((at - ticks[0][0]) * 16)} 0v40")]
+    assert page.bends
+    assert not lay_out(result).bends
+
+
+def test_a_marker_off_the_grid_and_one_with_remarks_are_told():
+    result = track()
+    beat = result.beats_us[8]
+    markers = [RowMarker(1, beat + 4_999), RowMarker(2, beat + 5_000, remarks=(("Ana", "a beat late?"),))]
+    page = lay_out(result, markers)
+    placed = {one.marker.slot: one.off for strip in page.strips for one in strip.markers}
+    assert placed == {1: False, 2: True}
+    assert page.remarked
+    assert [marker.slot for row in rows_of(page) for marker in row.markers if marker.remarks] == [2]
 
 
 @pytest.mark.parametrize(

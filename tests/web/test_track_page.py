@@ -198,6 +198,7 @@ def test_without_scripts_the_fields_of_the_table_make_the_proposal(resident, cra
     html = page(resident, crate, drafted)
     fields = dict(re.findall(r'name="((?:start|end)-\d+)" value="([^"]*)"', html))
     fields |= {"start-1": "0:15.25", "start-4": "6.1.2", "start-7": "", "start-8": "11.1.1", "seen_sheet": "0"}
+    fields["label-4"] = " the bells "
     browser(resident).post(address(crate, drafted), {**fields, "markers": "", "note": "by hand"})
     analysis = current_analysis(drafted)
     assert analysis is not None
@@ -205,7 +206,7 @@ def test_without_scripts_the_fields_of_the_table_make_the_proposal(resident, cra
     made = {marker.slot: marker for marker in Proposal.objects.get(track=drafted).markers.all()}
     assert made[1].start_us == 15_250_000
     assert made[2].start_us == beats[64], "untouched"
-    assert made[4].start_us == beats[161]
+    assert (made[4].start_us, made[4].label) == (beats[161], "the bells")
     assert (made[8].start_us, made[8].end_us) == (beats[320], beats[336]), "four bars, as the slot asks"
     assert 7 not in made
 
@@ -275,6 +276,9 @@ def test_a_returned_proposal_shows_the_remarks_at_their_slots(lead, resident, cr
     assert f"Returned by {lead.user}." in html
     assert "nearly" in html
     assert re.search(r'id="slot-4".*?one bar later', html, re.DOTALL)
+    assert re.search(rf"row__remarks.*?<b>{lead.user}:</b> one bar later", html, re.DOTALL), (
+        "and in the margin of its row"
+    )
     assert proposal.state == ProposalState.RETURNED
 
 

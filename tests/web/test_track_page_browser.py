@@ -163,6 +163,53 @@ def test_a_loop_is_made_longer_and_shorter(scene, chromium):
         assert not page.get_by_role("button", name="Double the loop's length").is_visible()
 
 
+def test_a_marker_is_labelled_in_the_note_and_in_the_table(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        marker = page.locator("button.marker[data-slot='4']")
+        marker.click()
+        page.get_by_label("Label", exact=True).fill("the bells come in")
+        page.keyboard.press("Tab")
+        assert marker.locator(".marker__note").inner_text() == "the bells come in"
+        assert page.get_by_label("Label of slot 4").input_value() == "the bells come in"
+        assert any(name.startswith("Slot 4, First drop “the bells come in”: 6.1.1") for name in marker_names(page))
+        page.get_by_label("Label of slot 8").fill("soft")
+        page.keyboard.press("Tab")
+        assert page.locator("button.marker[data-slot='8'] .marker__note").inner_text() == "soft"
+        assert page.get_by_label("Label of slot 7").is_disabled(), "an empty slot has nothing to label"
+        page.get_by_role("button", name="Undo").click()
+        assert page.get_by_label("Label of slot 8").input_value() == ""
+        page.get_by_role("button", name="Propose this sheet").click()
+        page.wait_for_url("**/proposals/**")
+        assert "label “the bells come in”" in page.content()
+    assert Proposal.objects.get(track=scene.track).markers.get(slot=4).label == "the bells come in"
+
+
+def test_the_stem_of_a_marker_off_the_grid_leans(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        marker = page.locator("button.marker[data-slot='4']")
+        lean = "one => getComputedStyle(one, '::before').transform"
+        assert marker.evaluate(lean) == "none"
+        marker.focus()
+        for _ in range(5):
+            page.keyboard.press("Alt+ArrowRight")
+        assert marker.evaluate(lean) != "none"
+        page.keyboard.press("u")
+        assert marker.evaluate(lean) == "none", "four milliseconds are on the grid"
+
+
+def test_sixteen_bars_stand_in_a_line_where_the_window_is_wide(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1920, "height": 1000}) as page:
+        first, second = (page.locator(".stanza").first.locator(".row").nth(n).bounding_box() for n in range(2))
+        assert first["y"] + first["height"] == pytest.approx(second["y"] + second["height"], abs=2)
+        assert second["x"] > first["x"] + first["width"]
+        slider = page.get_by_role("slider", name="Place in the track")
+        slider.focus()
+        page.keyboard.press("ArrowDown")
+        assert place(page).startswith("2.1.1")
+        assert page.evaluate("document.documentElement.scrollWidth") == 1920
+        assert axe(page) == []
+
+
 def test_a_tempo_is_tapped_along(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         slider = page.get_by_role("slider", name="Place in the track")

@@ -72,6 +72,11 @@ def test_changes() -> None:
     old = [marker(1, 4), marker(2, 8), marker(3, 12, 16), marker(4, 20)]
     new = [marker(1, 4), marker(2, 24), marker(3, 12, 20), marker(5, 30)]
     said = {change.slot: change_words(GRID, change) for change in compare(old, new)}
+    named = marker(1, 4)
+    named.label = "bells"
+    relabelled = change_words(GRID, compare([marker(1, 4)], [named])[0])
+    assert (relabelled, compare([named], [named])[0].kind) == ("label “bells”", "kept")
+    assert change_words(GRID, compare([named], [marker(1, 8)])[0]) == "moved 1 bar later, label “bells” taken away"
     assert said == {1: "kept", 2: "moved 4 bars later", 3: "length 2 bars instead of 1 bar", 4: "dropped", 5: "added"}
 
 

@@ -1,9 +1,10 @@
 // Exact listening: pieces cut by the server, joined to the sample here and played as one buffer, so that loops and jumps
 // cannot slip. As quiet as the player, and never beside it.
 
-import { AFTER_BARS, joined, leadOf, nextLine, pieceOf, readWav, seamOf, withClicks } from "./pieces.js";
+import { AFTER_BARS, joined, leadOf, nextLine, pieceOf, readWav, seamOf, silence, stretchOf, withClicks } from "./pieces.js";
 
 const KEPT = 6;
+const BETWEEN_S = 0.4; // of silence between two places that are compared
 const HAND_OVER_US = 400_000; // from the pressed key to the moment when the exact piece takes over
 
 export function makeClips(root, { grid, cursor, player, say }) {
@@ -156,6 +157,26 @@ export function makeClips(root, { grid, cursor, player, say }) {
     hear,
     get playing() {
       return now !== null;
+    },
+    // Two bars from where a marker was, then two from where it is now: the same level, since it is the same track.
+    compare(old, marker) {
+      if (!old || old.start_us === marker?.start_us) say("This marker stands where it stood, so there is nothing to compare.");
+      else if (!marker) say("Go to a marker first: Tab leads from one to the next.");
+      else {
+        listen(async () => {
+          const [was, is] = [stretchOf(grid, old.start_us), stretchOf(grid, marker.start_us)];
+          const [before, after] = await Promise.all([fetched(...was), fetched(...is)]);
+          const pause = silence(before, BETWEEN_S);
+          const turn = before.channels[0].length + pause.channels[0].length;
+          return () => {
+            player.pause();
+            start(joined([before, pause, after]), {
+              heard: (frame) => (frame < turn ? from(was[0], before.rate)(frame) : from(is[0], after.rate)(frame - turn)),
+            });
+            say("Two bars from where it was, then two from where it is");
+          };
+        });
+      }
     },
     // Fetch what a marker needs before it is asked for.
     prepare(marker) {

@@ -79,7 +79,10 @@ export function makeDrawing({ strips, grid }, slots, { nameOf, noteOf, onChoose 
         }
       }
       strips.forEach(({ li, row }) => {
-        li.className = `row lanes-${Math.min(levels.get(row) ?? 0, 8)}`;
+        const lanes = `lanes-${Math.min(levels.get(row) ?? 0, 8)}`;
+        if (li.classList.contains(lanes)) return;
+        for (const name of [...li.classList]) if (name.startsWith("lanes-")) li.classList.remove(name);
+        li.classList.add(lanes);
       });
       if (focused?.classList.contains("marker") && document.activeElement !== focused && focused.isConnected) {
         focused.focus({ preventScroll: true });

@@ -9,6 +9,7 @@ import { makeHistory } from "./history.js";
 import { commandOf } from "./keys.js";
 import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
+import { leadOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
 import { markerOf, nameOf, offBeat, onBeats, plain, put, relabelled, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
@@ -42,6 +43,7 @@ const note = makeNote({
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
   onPlay: () => playFrom(markerOf(history.now, chosen).start_us),
   onHear: (what, by) => clips.hear(markerOf(history.now, chosen), what, by),
+  onCompare: () => compare(chosen),
   onResize: (times) => resizeLoop(chosen, times),
   onLabel: (text) => relabel(chosen, text),
   onRemove: () => removeSlot(chosen),
@@ -230,12 +232,13 @@ function onKey(event) {
     undo,
     redo,
     toggle: () => clips.stop() || player.toggle(),
-    "play-here": () => playFrom(number === null ? cursor.us : markerOf(history.now, number).start_us),
+    "play-here": () => playFrom(number === null ? cursor.us : markerOf(history.now, number).start_us, command.lead),
     stop: () => clips.stop() || (player.playing ? player.stop() : closeNote()),
     loop: () => hear(number, "loop"),
     seam: () => hear(number, "seam"),
     jump: () => hear(number, "jump", command.by),
     clicks: () => clips.clicks(cursor.us),
+    compare: () => compare(number ?? chosen ?? markerUnderCursor()),
     resize: () => resizeLoop(number ?? chosen ?? markerUnderCursor(), command.times),
     propose: () => form.requestSubmit(form.querySelector("button:not([type])")),
     help: tools.help,
@@ -254,14 +257,18 @@ function resizeLoop(number, times) {
   else say(end ? "The loop cannot be made shorter, or does not fit." : "Go to a loop first: a point has no length.");
 }
 
-function playFrom(us) {
+function playFrom(us, withLead = false) {
   clips.stop();
-  player.play(us);
+  player.play(withLead ? leadOf(grid, us) : us);
 }
 
 // Hear a marker: the one in focus, else the chosen one, else the one under the cursor.
 function hear(number, what, by) {
   clips.hear(markerOf(history.now, number ?? chosen ?? markerUnderCursor()), what, by);
+}
+
+function compare(number) {
+  clips.compare(markerOf(desk.saved, number), markerOf(history.now, number));
 }
 
 function moveByKey(number, { by, way }) {

@@ -42,6 +42,9 @@ export function makeKeep(name, form) {
     leave() {
       sending = true;
     },
+    get leaving() {
+      return sending;
+    },
     ask(whether) {
       unsaved = whether;
     },

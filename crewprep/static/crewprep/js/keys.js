@@ -16,6 +16,8 @@ const LETTERS = {
   "]": { do: "resize", times: 2 },
   t: { do: "tap" },
   k: { do: "clicks" },
+  o: { do: "compare" },
+  c: { do: "remark" },
   l: { do: "loop" },
   s: { do: "seam" },
   j: { do: "jump", by: "bar" },
@@ -55,7 +57,7 @@ export function commandOf(event, { letters = true } = {}) {
     case " ":
       return { do: "toggle" };
     case "Enter":
-      return { do: "play-here" };
+      return { do: "play-here", lead: shiftKey };
     case "Escape":
       return { do: "stop" };
     default:

@@ -3,7 +3,9 @@
 import { makeClips } from "./clips.js";
 import { nextBar, nextBeat, shiftBeats } from "./grid.js";
 import { commandOf } from "./keys.js";
+import { leadOf } from "./pieces.js";
 import { otherRow, rowEnds, timeAt } from "./places.js";
+import { makeRemarks } from "./remarks.js";
 import { followClicks, openRows } from "./rows-view.js";
 import { lettersOn } from "./tools.js";
 
@@ -12,13 +14,17 @@ const view = openRows();
 if (view) {
   followClicks(view, timeAt);
   const markers = [...view.root.querySelectorAll(".marker:not(.marker--old)")].map((element) => ({
-    slot: Number(element.hash.split("-").at(-1)),
+    slot: slotOf(element),
     start_us: Number(element.dataset.startUs),
     end_us: element.dataset.endUs ? Number(element.dataset.endUs) : null,
     element,
   }));
   listen(view, markers);
   follow(view, markers);
+}
+
+function slotOf(link) {
+  return Number(link.hash.split("-").at(-1));
 }
 
 // Which markers were played goes with the verdict.
@@ -45,6 +51,10 @@ function follow({ cursor }, markers) {
 function listen({ root, grid, strips, cursor, player }, markers) {
   const clips = makeClips(document.getElementById("player"), { grid, cursor, player, say });
   const verdict = (word) => document.querySelector(`button[name=do][value=${word}]`);
+  const remarks = makeRemarks(root, markers);
+  const before = new Map(
+    [...root.querySelectorAll(".marker--old")].map((old) => [slotOf(old), { start_us: Number(old.dataset.startUs) }]),
+  );
   const markerAt = (target) => markers.find(({ element }) => element === target.closest(".marker"));
   for (const note of document.querySelectorAll(".only-scripts")) note.hidden = false;
 
@@ -82,7 +92,15 @@ function listen({ root, grid, strips, cursor, player }, markers) {
     const chosen = marker ?? markers.find(({ start_us: us }) => Math.abs(us - cursor.us) < 1000);
     const acts = {
       toggle: () => clips.stop() || player.toggle(),
-      "play-here": () => play(marker ? marker.start_us : cursor.us),
+      "play-here": () => {
+        const us = marker ? marker.start_us : cursor.us;
+        play(command.lead ? leadOf(grid, us) : us);
+      },
+      compare: () => clips.compare(before.get(chosen?.slot), chosen),
+      remark: () => {
+        if (!chosen) say("Go to a marker first: Tab leads from one to the next.");
+        else if (!remarks.write(chosen.slot)) say("You cannot write remarks on this proposal.");
+      },
       stop: () => clips.stop() || player.stop(),
       move: () => target === cursor.element && go(moves[command.by](command.way)),
       "row-end": () => go(rowEnds(strips, grid, cursor.us)[command.way < 0 ? 0 : 1]),

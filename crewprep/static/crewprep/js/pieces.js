@@ -42,6 +42,17 @@ export function seamOf(grid, marker) {
   ];
 }
 
+// Two bars from a place, as far as the track goes: enough to judge where it is.
+export function stretchOf(grid, us) {
+  const end = shiftBeats(grid, us, LEAD_BARS * grid.perBar);
+  return [us, Math.min(Math.max(end, us + 1_000_000), us + LONGEST_US, grid.durationUs)];
+}
+
+// As many channels of nothing as a piece has, for so many seconds.
+export function silence({ rate, channels }, seconds) {
+  return { rate, channels: channels.map(() => new Float32Array(Math.round(seconds * rate))) };
+}
+
 // Samples of a WAV file with 16 bits: {rate, channels: one Float32Array each}. Throws where it is none.
 export function readWav(bytes) {
   const view = new DataView(bytes);

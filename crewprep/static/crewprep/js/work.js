@@ -19,7 +19,8 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
   });
   note.addEventListener("input", changed);
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState === "hidden") saver.flush();
+    // A page that is left for its own next self has this window's storage; two writers would only race.
+    if (document.visibilityState === "hidden" && !keep.leaving) saver.flush();
   });
 
   const isChanged = () => !same(history.now, plain(desk.saved)) || note.value !== note.defaultValue;

@@ -1,0 +1,49 @@
+// Remarks as they are written: they stand in the margin of the marker's row at once, as they will for its author.
+
+export function makeRemarks(root, markers) {
+  const fields = new Map(
+    [...document.querySelectorAll("textarea[name^=remark-]")].map((field) => [Number(field.name.slice(7)), field]),
+  );
+  for (const [slot, field] of fields) {
+    const marker = markers.find((one) => one.slot === slot);
+    if (!marker) continue;
+    const line = document.createElement("li");
+    const text = document.createElement("span");
+    line.className = "remark--typed";
+    line.append(marker.element.querySelector(".slot__badge").cloneNode(true), text);
+    const show = () => {
+      text.textContent = field.value.trim();
+      if (text.textContent) marginOf(marker.element).append(line);
+      else line.remove();
+    };
+    field.addEventListener("input", show);
+    field.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") marker.element.focus();
+    });
+    show();
+  }
+
+  function marginOf(element) {
+    const row = element.closest(".row");
+    let margin = row.querySelector(".row__remarks");
+    if (!margin) {
+      margin = document.createElement("ul");
+      margin.className = "row__remarks";
+      margin.setAttribute("role", "list");
+      row.append(margin);
+    }
+    root.classList.add("rows--remarked");
+    return margin;
+  }
+
+  return {
+    // Go and write on a slot; false where this page takes no remarks.
+    write(slot) {
+      const field = fields.get(slot);
+      if (!field) return false;
+      field.closest("details").open = true;
+      field.focus();
+      return true;
+    },
+  };
+}
