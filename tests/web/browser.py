@@ -42,6 +42,8 @@ def opened(chromium: str, url: str, session: str, *, refusals: int = 0, **contex
         page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
         page.on("pageerror", lambda error: said.append(str(error)))
         page.goto(url)
+        if context.get("java_script_enabled", True):
+            ready(page)
         try:
             yield page
         finally:
@@ -49,6 +51,12 @@ def opened(chromium: str, url: str, session: str, *, refusals: int = 0, **contex
     refused = [line for line in said if "status of 409" in line or "status of 422" in line]
     assert [line for line in said if line not in refused] == []
     assert len(refused) == refusals
+
+
+def ready(page: Any) -> None:
+    """Wait for the scripts of a page with rows: they start after its first picture."""
+    if page.locator("script[data-part]").count():
+        page.locator(".cursor").wait_for(state="attached")
 
 
 def axe(page: Any) -> list[str]:

@@ -27,7 +27,7 @@ SECONDS = 200
 RENDER = """
 async ([from, line, target, end, loops]) => {
   const base = document.getElementById("player").dataset.clipUrl;
-  const pieces = await import(new URL("./pieces.js", document.querySelector("script[src*=editor]").src));
+  const pieces = await import(new URL("./pieces.js", document.querySelector("script[data-part]").src));
   const clip = async (a, b) => pieces.readWav(await (await fetch(`${base}${a}-${b}.wav`)).arrayBuffer());
   const before = await clip(from, line);
   const after = await clip(target, end);

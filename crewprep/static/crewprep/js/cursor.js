@@ -17,19 +17,25 @@ export function makeCursor(root, grid, strips, names) {
   let boxes = [];
   const listeners = [];
 
+  // Where a strip lies is asked for once, until something may have moved.
   function measure() {
-    const origin = root.getBoundingClientRect();
-    boxes = strips.map(({ art }) => {
-      const box = art.getBoundingClientRect();
-      return { x: box.left - origin.left, y: box.top - origin.top, width: box.width };
-    });
+    boxes = [];
     place();
+  }
+
+  function boxOf({ art, index }) {
+    if (!boxes[index]) {
+      const origin = root.getBoundingClientRect();
+      const box = art.getBoundingClientRect();
+      boxes[index] = { x: box.left - origin.left, y: box.top - origin.top, width: box.width };
+    }
+    return boxes[index];
   }
 
   function place() {
     const { strip, across } = placeOf(strips, grid, us);
-    const box = boxes[strip.index];
-    if (box) element.style.transform = `translate(${(box.x + across * box.width).toFixed(2)}px, ${box.y.toFixed(2)}px)`;
+    const box = boxOf(strip);
+    element.style.transform = `translate(${(box.x + across * box.width).toFixed(2)}px, ${box.y.toFixed(2)}px)`;
     return strip;
   }
 
