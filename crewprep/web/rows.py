@@ -27,7 +27,6 @@ COLUMNS = 192
 _SHORTEST_ROW_BEATS = 0.5
 _SHORTEST_PICK_UP_BEATS = 1
 _MOST_TEMPO_NOTES = 12
-_STANZA_SIZES = (1, 2, 3, 4, 5, 6, 8, 12, 24, 48)
 _LEAST_BEND = 0.005
 
 Side = Literal["new", "old", "kept"]
@@ -124,11 +123,6 @@ class Stanza:
     length: str
     certainty: str
     rows: tuple[Row, ...]
-
-    @property
-    def size(self) -> int:
-        """Number of rows, in the steps that the style sheet knows."""
-        return min(_STANZA_SIZES, key=lambda size: abs(size - len(self.rows)))
 
 
 @dataclass(frozen=True, slots=True)
