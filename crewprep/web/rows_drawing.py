@@ -30,16 +30,14 @@ def contour_path(contour: Contour, time: MusicalTime, left: float, start: float,
     per = max(1, fine // (_FINE_STEPS if len(time.beats_us) <= _MANY_BEATS else _COARSE_STEPS))
     first = max(0, int((start - lead) * fine)) // per * per
     last = min(len(values), int((end - lead) * fine))
-    points = []
-    level = ""
-    for index in range(first, last, per):
-        x = number((lead + index / fine - left) * UNITS_PER_BEAT)
-        level = number(CONTOUR_HEIGHT - (CONTOUR_HEIGHT - 2) * max(values[index : index + per]) / 255)
-        points.append(f"{x} {level}")
-    if not points:
+    starts = range(first, last, per)
+    if not starts:
         return ""
-    final = number((lead + last / fine - left) * UNITS_PER_BEAT)
-    return f"M{points[0].split(' ')[0]} {CONTOUR_HEIGHT}L{' '.join(points)} {final} {level} {final} {CONTOUR_HEIGHT}Z"
+    edge = (lead - left) * UNITS_PER_BEAT
+    across = [number(edge + index * UNITS_PER_BEAT / fine) for index in (*starts, last)]
+    levels = [_LEVELS[max(values[index : index + per])] for index in starts]
+    points = " ".join(f"{x} {level}" for x, level in zip(across, levels, strict=False))
+    return f"M{across[0]} {CONTOUR_HEIGHT}L{points} {across[-1]} {levels[-1]} {across[-1]} {CONTOUR_HEIGHT}Z"
 
 
 class BassStrip:
@@ -87,4 +85,9 @@ def x_of(position: float, left: float) -> str:
 
 def number(value: float) -> str:
     """A number for a path, no longer than it needs to be."""
-    return f"{value:.1f}".rstrip("0").rstrip(".") or "0"
+    tenths = round(value * 10)
+    return str(tenths // 10) if tenths % 10 == 0 else str(tenths / 10)
+
+
+_LEVELS = tuple(number(CONTOUR_HEIGHT - (CONTOUR_HEIGHT - 2) * value / 255) for value in range(256))
+"""Heights of the contour for its values 0 to 255."""
