@@ -5,13 +5,23 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
+from crewprep.analysis.models import Analysis
+from crewprep.analysis.selectors import current_analysis
 from crewprep.crews.models import Role
 from crewprep.jobs.models import Job, JobState
-from crewprep.review.services import RemarkInput, return_proposal
+from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
+from crewprep.sheets.markers import MarkerInput
+from crewprep.tracks.models import Track
 from tests import factories
-from tests.web.browser import axe, cookie, opened
+from tests.web.browser import axe, cookie, opened, ready
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+
+def analysis_of(track: Track) -> Analysis:
+    analysis = current_analysis(track)
+    assert analysis is not None
+    return analysis
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (1440, "dark"), (320, "light"), (360, "dark")])
@@ -25,6 +35,11 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
     factories.draft(factories.analysed_track(lead, crate), crate.convention_version)
     open_one, returned = factories.proposal(resident, into=crate), factories.proposal(resident, into=crate)
     return_proposal(member=lead, proposal=returned, seen_revision=1, remarks=[RemarkInput(4, "A phrase early?")])
+    on_paper = factories.proposal(resident, into=crate)
+    approve_proposal(member=lead, proposal=on_paper, seen_revision=1)
+    beats = analysis_of(on_paper.track).result.beats_us
+    moved = [MarkerInput(2, beats[70] + 9_000, label="where the hum stays"), MarkerInput(8, beats[320], beats[336])]
+    changed = propose(member=resident, track=on_paper.track, convention_version=crate.convention_version, markers=moved)
     empty = factories.crew_with(lead.user)
     slug = lead.crew.slug
     paths = [
@@ -39,11 +54,14 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         reverse("queue", args=[empty.crew.slug]),
         reverse("proposal", args=[slug, open_one.pk]),
         reverse("proposal", args=[slug, returned.pk]),
+        reverse("proposal", args=[slug, changed.pk]),
+        reverse("track-print", args=[slug, crate.pk, on_paper.track.pk]),
     ]
     context = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme}
     with opened(chromium, live_server.url + paths[0], cookie(lead), **context) as page:
         for path in paths:
             page.goto(live_server.url + path)
+            ready(page)
             assert axe(page) == [], path
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
         page.context.clear_cookies()

@@ -338,7 +338,7 @@ def heard_until(page, seconds: float) -> None:
     pytest.fail(f"the sound did not reach {seconds} s")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (1440, "dark"), (360, "light"), (360, "dark")])
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (1440, "dark"), (320, "light"), (360, "dark")])
 def test_axe_finds_nothing_in_any_state(scene, live_server, chromium, width, scheme):
     member = scene.lead
     bare = replace(
@@ -366,6 +366,11 @@ def test_axe_finds_nothing_in_any_state(scene, live_server, chromium, width, sch
         page.goto(live_server.url + paths[0])
         page.locator("button.marker[data-slot='4']").click()
         assert axe(page) == [], "with a marker chosen"
+        page.get_by_label("Label", exact=True).fill("half a minute in")
+        page.get_by_role("button", name="Later by 1 ms").click(click_count=6)
+        page.locator("#grid summary").click()
+        assert axe(page) == [], "with a label, a marker off the grid and the corrections of the grid open"
+        assert page.evaluate("document.documentElement.scrollWidth") == width
         page.get_by_role("slider", name="Place in the track").focus()
         page.keyboard.press("?")
         assert axe(page) == [], "with the list of keys open"
