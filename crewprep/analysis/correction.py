@@ -66,6 +66,12 @@ def one_here(result: TrackAnalysis, at_us: int) -> TrackAnalysis:
     return _laid_on(result, _Lines(grid.beats_us, downbeats, phrases), tempo=lambda bpm: bpm)
 
 
+def a_beat_later(result: TrackAnalysis) -> TrackAnalysis:
+    """Beats stay; bars and phrases begin one beat later."""
+    grid = _grid_of(result)
+    return one_here(result, grid.time(grid.phrases[0] + 1))
+
+
 def moved(result: TrackAnalysis, by_us: int) -> TrackAnalysis:
     """The whole grid earlier or later by a few milliseconds."""
     if abs(by_us) > 1000 * MOST_NUDGE_MS:

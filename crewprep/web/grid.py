@@ -80,6 +80,8 @@ def _asked(analysis: Analysis, posted: Mapping[str, str]) -> tuple[Change, str]:
     match posted.get("do"):
         case "half-beat":
             return correction.half_a_beat_later, "half a beat later"
+        case "beat":
+            return correction.a_beat_later, "bars a beat later"
         case "one":
             at_us = _time(analysis, posted)
             return lambda result: correction.one_here(result, at_us), f"the one at {clock(at_us)}"

@@ -33,6 +33,7 @@ KEYS = (
     ("[, ]", "half, double the loop's length"),
     ("P", "propose the sheet"),
     ("H", "grid: half a beat later"),
+    ("Shift + H", "grid: bars and phrases a beat later"),
     ("B", "grid: a phrase begins at the cursor"),
     ("−, +", "grid: half, double the tempo"),
     ("<, >", "grid: 5 milliseconds earlier, later"),

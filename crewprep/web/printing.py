@@ -43,6 +43,7 @@ class PrintedMarker:
     address: str
     clock: str
     length: str
+    label: str
 
 
 @crew_page
@@ -91,10 +92,10 @@ def _lines(version: ConventionVersion, analysis: Analysis, markers: list[MarkerF
     for slot in version.slots.all():
         marker = placed.get(slot.number)
         if marker is None:
-            lines.append(PrintedMarker(slot, "", "", ""))
+            lines.append(PrintedMarker(slot, "", "", "", ""))
         else:
             at = "" if grid.timed else grid.address(marker.start_us)
-            lines.append(PrintedMarker(slot, at, clock(marker.start_us), length_words(grid, marker)))
+            lines.append(PrintedMarker(slot, at, clock(marker.start_us), length_words(grid, marker), marker.label))
     return lines
 
 

@@ -122,6 +122,11 @@ def _page(
                     ]
                     for line in lines
                 },
+                changes={
+                    line.slot.number: line.words.removeprefix("moved ")
+                    for line in lines
+                    if line.kind in ("moved", "added", "dropped")
+                },
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),

@@ -47,24 +47,29 @@ def rows_context(
     old_markers: Iterable[MarkerFields] = (),
     kept: Collection[int] = (),
     remarks: Mapping[int, Sequence[tuple[str, str]]] | None = None,
+    changes: Mapping[int, str] | None = None,
     target: str = "#slot-",
 ) -> dict[str, Any]:
     """``rows`` and ``rows_data`` for ``tracks/_rows.html``.
 
     ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood; ``remarks`` (who said what of
-    which slot) stand in the margin. Without scripts a marker is a link to ``target`` and its slot's number.
+    which slot) stand in the margin, ``changes`` (what happened to a slot) beside its marker. Without scripts a marker
+    is a link to ``target`` and its slot's number.
     """
     result = analysis.result
     grid = MusicalTime.of(result)
     slots = {slot.number: slot for slot in version.slots.all()}
     drawn = [
-        replace(
-            _drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target),
-            remarks=tuple((remarks or {}).get(marker.slot, ())),
-        )
+        replace(row, remarks=tuple((remarks or {}).get(row.slot, ())), note=(changes or {}).get(row.slot) or row.note)
         for marker in markers
+        for row in [_drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target)]
     ]
-    ghosts = [_drawn(marker, slots, grid, side="old", target=target) for marker in old_markers]
+    new = {marker.slot for marker in drawn}
+    ghosts = [
+        replace(row, note="" if row.slot in new else (changes or {}).get(row.slot, ""))
+        for marker in old_markers
+        for row in [_drawn(marker, slots, grid, side="old", target=target)]
+    ]
     page = lay_out(result, [*drawn, *ghosts])
     return {"rows": page, "rows_data": page.to_script()}
 

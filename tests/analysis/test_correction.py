@@ -79,6 +79,20 @@ def test_the_one_on_a_phrase_line_changes_nothing(found: TrackAnalysis):
     assert result.phrases_us[: len(found.phrases_us)] == found.phrases_us
 
 
+def test_a_beat_later_moves_bars_and_phrases_and_a_bar_full_of_them_moves_the_phrase_by_a_bar(found: TrackAnalysis):
+    later = correction.a_beat_later(found)
+    check(later)
+    assert later.beats_us[: len(found.beats_us)] == found.beats_us
+    assert set(later.downbeats_us) >= {
+        found.beats_us[found.beats_us.index(line) + 1] for line in found.downbeats_us[:-1]
+    }
+    for _ in range(3):
+        later = correction.a_beat_later(later)
+    check(later)
+    assert set(later.downbeats_us) >= set(found.downbeats_us[1:])
+    assert found.downbeats_us[1] in later.phrases_us
+
+
 def test_half_and_double_the_tempo_keep_the_phrase_line_and_undo_each_other(found: TrackAnalysis):
     slower = correction.times_two(found, faster=False)
     check(slower)

@@ -3,7 +3,7 @@ import { test } from "node:test";
 import { commandOf } from "../../crewprep/static/crewprep/js/keys.js";
 
 test("one key corrects the grid, and none does when letters are off", () => {
-  const fixes = { h: "half-beat", b: "one", "-": "half", "+": "double", "<": "earlier", ">": "later" };
+  const fixes = { h: "half-beat", H: "beat", b: "one", "-": "half", "+": "double", "<": "earlier", ">": "later" };
   for (const [key, fix] of Object.entries(fixes)) {
     assert.deepEqual(commandOf({ key }), { do: "grid", fix });
     assert.equal(commandOf({ key }, { letters: false }), null);

@@ -38,10 +38,12 @@ def test_an_approved_sheet_says_who_approved_it_and_lists_every_slot(
 ) -> None:
     track = factories.analysed_track(lead, crate)
     proposal = factories.proposal(lead, track, crate)
+    proposal.markers.filter(slot=4).update(label="bells over the drop")
     approve_proposal(member=resident, proposal=proposal, seen_revision=proposal.revision)
     html = page(lead, crate, track)
     assert f"approved by {resident.user}" in html
     assert "Nobody has approved" not in html
+    assert "“bells over the drop”" in html
     listed = re.findall(r"paper__place\">(.*?)</span></li>", html)
     assert len(listed) == crate.convention_version.slots.count()
     assert "<strong>1.1.1</strong> 0:00.250" in listed[0]

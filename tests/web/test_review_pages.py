@@ -55,6 +55,8 @@ def test_only_what_moved_has_a_ghost(lead: Membership, changed: Proposal) -> Non
     # Slots 4 and 7 are news, five stand where they stood.
     assert page.count("marker marker--new") == 2
     assert page.count("marker marker--kept") == 5
+    for note in ("4 bars later", "added", "dropped"):
+        assert f'<span class="marker__note">{note}</span>' in page, "what happened stands beside the marker"
 
 
 def test_what_the_reviewer_heard_goes_with_the_verdict(lead: Membership, changed: Proposal) -> None:

@@ -7,6 +7,7 @@ const LETTERS = {
   U: { do: "redo" },
   "?": { do: "help" },
   h: { do: "grid", fix: "half-beat" },
+  H: { do: "grid", fix: "beat" },
   b: { do: "grid", fix: "one" },
   "-": { do: "grid", fix: "half" },
   "+": { do: "grid", fix: "double" },
