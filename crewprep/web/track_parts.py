@@ -182,6 +182,7 @@ def _key(result: TrackAnalysis) -> Fact:
 
 def _drawn(marker: MarkerFields, slots: dict[int, Slot], grid: MusicalTime, *, side: Any, target: str) -> RowMarker:
     slot = slots.get(marker.slot)
+    doubt = " ?" if isinstance(marker, DraftMarker) and certainty(marker.confidence) == "unsure" else ""
     name = marker_name(marker, slot, grid)
     return RowMarker(
         slot=marker.slot,
@@ -189,7 +190,7 @@ def _drawn(marker: MarkerFields, slots: dict[int, Slot], grid: MusicalTime, *, s
         end_us=marker.end_us,
         side=side,
         name=f"Before: {name}" if side == "old" else name,
-        note=marker.label or length_words(grid, marker),
+        note=f"{marker.label or length_words(grid, marker)}{doubt}".strip(),
         href=f"{target}{marker.slot}",
         badge=badge(slot) if slot else None,
     )

@@ -19,7 +19,7 @@ from crewprep.conventions.services import publish_convention
 from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job, JobState
 from crewprep.jobs.services import claim, fail
-from crewprep.models import Activity, Crate, Proposal, Track
+from crewprep.models import Activity, Crate, DraftMarker, Proposal, Track
 from crewprep.review.models import ProposalState
 from crewprep.review.services import RemarkInput, approve_proposal, return_proposal
 from crewprep.tracks.selectors import reference_copy
@@ -146,6 +146,14 @@ def test_a_draft_is_drawn_listed_and_explained(lead, crate, drafted):
     assert "Draft sure (80%): made up for slot 4" in html
     assert "Left empty: Free slots are left to you." in html
     assert 'value="1:15.250"' in html
+
+
+def test_a_marker_that_the_draft_is_unsure_of_has_a_question_mark(lead, crate, drafted):
+    DraftMarker.objects.filter(draft__track=drafted, slot=4).update(confidence=0.4)
+    DraftMarker.objects.filter(draft__track=drafted, slot=8).update(confidence=0.4)
+    html = page(lead, crate, drafted)
+    notes = re.findall(r'<span class="marker__note">([^<]*)</span>', html)
+    assert notes == ["?", "4 bars ?"]
 
 
 def test_the_page_says_what_was_measured_in_words(lead, crate, drafted):

@@ -13,7 +13,7 @@ from django.core.files.storage import default_storage
 from django.urls import reverse
 
 from crewprep.crews.models import Membership, Role
-from crewprep.models import Crate, Job, JobState, Proposal, Track
+from crewprep.models import Crate, DraftMarker, Job, JobState, Proposal, Track
 from crewprep.review.services import RemarkInput, return_proposal
 from crewprep.tracks.selectors import reference_copy
 from tests import factories
@@ -182,6 +182,16 @@ def test_a_marker_is_labelled_in_the_note_and_in_the_table(scene, chromium):
         page.wait_for_url("**/proposals/**")
         assert "label “the bells come in”" in page.content()
     assert Proposal.objects.get(track=scene.track).markers.get(slot=4).label == "the bells come in"
+
+
+def test_a_question_mark_goes_once_its_marker_was_moved(scene, chromium):
+    DraftMarker.objects.filter(draft__track=scene.track, slot=4).update(confidence=0.4)
+    with opened(chromium, scene.url, cookie(scene.resident)) as page:
+        note = page.locator("button.marker[data-slot='4'] .marker__note")
+        assert note.inner_text() == "?"
+        page.locator("button.marker[data-slot='4']").focus()
+        page.keyboard.press("ArrowRight")
+        assert note.inner_text() == ""
 
 
 def test_the_stem_of_a_marker_off_the_grid_leans(scene, chromium):

@@ -32,7 +32,7 @@ const clips = makeClips(document.getElementById("player"), { grid, cursor, playe
 
 const drawing = makeDrawing(view, slots, {
   nameOf: (marker) => nameOf(marker, slots.get(marker.slot), grid, desk.reasons[marker.slot] ?? ""),
-  noteOf: (marker) => marker.label || lengthText(grid, marker.start_us, marker.end_us),
+  noteOf: (marker) => `${marker.label || lengthText(grid, marker.start_us, marker.end_us)}${isUnsure(marker) ? " ?" : ""}`.trim(),
   onChoose: (number) => choose(number, { go: true }),
 });
 const loupe = makeLoupe(document.getElementById("player")?.dataset.peaksUrl, grid);
@@ -99,6 +99,12 @@ comeBack();
 function namesAt(us) {
   const here = history.now.filter((marker) => Math.abs(marker.start_us - us) < 1000);
   return here.map((marker) => `slot ${marker.slot}, ${slots.get(marker.slot)?.name ?? ""}`).join(", ");
+}
+
+// A pencil mark of the draft, as long as nobody has moved what it stands beside.
+function isUnsure({ slot, start_us: us }) {
+  const drafted = markerOf(desk.saved, slot);
+  return drafted?.certainty === "unsure" && drafted.start_us === us;
 }
 
 function say(text) {
