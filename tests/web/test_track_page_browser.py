@@ -254,7 +254,10 @@ def test_clicks_and_buttons_do_what_the_keys_do(scene, chromium):
         page.locator("[name=start-3]").fill("later")
         page.locator("[name=start-3]").press("Tab")
         assert page.locator("[name=start-3]").get_attribute("aria-invalid") == "true"
-        assert "is not a time" in page.locator("#said").inner_text()
+        assert "“later” is not a time" in page.get_by_role("alert").inner_text()
+        page.locator("[name=start-3]").fill("5.1.1")
+        page.locator("[name=start-3]").press("Tab")
+        assert page.get_by_role("alert").inner_text() == ""
 
 
 def test_unsent_work_survives_a_reload(scene, chromium):

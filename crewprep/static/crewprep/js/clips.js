@@ -5,6 +5,7 @@ import { AFTER_BARS, joined, leadOf, nextLine, pieceOf, readWav, seamOf, silence
 
 const KEPT = 6;
 const BETWEEN_S = 0.4; // of silence between two places that are compared
+const SLOW_MS = 500;
 const HAND_OVER_US = 400_000; // from the pressed key to the moment when the exact piece takes over
 
 export function makeClips(root, { grid, cursor, player, say }) {
@@ -86,11 +87,14 @@ export function makeClips(root, { grid, cursor, player, say }) {
     }
     asked += 1;
     const mine = asked;
+    const slow = window.setTimeout(() => say("The sound is on its way …"), SLOW_MS);
     try {
       const ready = await make();
       if (mine === asked) ready();
     } catch {
       say("The sound could not be loaded. Check the connection, then press the key again.");
+    } finally {
+      window.clearTimeout(slow);
     }
   }
 

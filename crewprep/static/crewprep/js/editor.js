@@ -12,6 +12,7 @@ import { makeNote } from "./note.js";
 import { leadOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
+import { makeSay } from "./say.js";
 import { markerOf, nameOf, offBeat, onBeats, plain, put, relabelled, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
@@ -23,7 +24,7 @@ const slots = new Map(readData("slots-data").map((slot) => [slot.number, slot]))
 const desk = readData("desk-data");
 const refused = document.getElementById("error") !== null;
 let chosen = null;
-let saidLast = "";
+const say = makeSay(document.getElementById("said"));
 
 const history = makeHistory(plain(desk.markers));
 const view = openRows({ names: namesAt });
@@ -51,16 +52,15 @@ const note = makeNote({
 });
 const tools = makeTools(document.getElementById("tools"), slots, { onPut: putHere, onUndo: undo, onRedo: redo });
 const table = makeTable(document.getElementById("markers"), grid, slots, {
-  onStart: (number, us) =>
-    us === null
-      ? change(setStart(history.now, slots.get(number), grid, markerOf(history.now, number).start_us, true))
-      : change(setStart(history.now, slots.get(number), grid, us), null, number),
+  onStart: (number, us) => {
+    const slot = slots.get(number);
+    if (us === null) change(setStart(history.now, slot, grid, markerOf(history.now, number).start_us, true));
+    else change(setStart(history.now, slot, grid, us), null, number);
+  },
   onEnd: (number, us) => {
     const next = setEnd(history.now, number, grid, us);
-    if (next === history.now) {
-      say(`The end of slot ${number} must come after its start.`);
-      table.show(history.now);
-    } else change(next, null, number);
+    if (next === history.now) return `The end of slot ${number} must come after its start.`;
+    return change(next, null, number);
   },
   onLabel: relabel,
   onClear: removeSlot,
@@ -69,7 +69,6 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
     choose(number, { go: true });
     drawing.buttons.get(number).focus();
   },
-  said: say,
 });
 
 const work = makeWork({
@@ -105,13 +104,6 @@ function namesAt(us) {
 function isUnsure({ slot, start_us: us }) {
   const drafted = markerOf(desk.saved, slot);
   return drafted?.certainty === "unsure" && drafted.start_us === us;
-}
-
-function say(text) {
-  const status = document.getElementById("said");
-  // The same sentence twice is heard twice only if the text differs.
-  status.textContent = text === saidLast ? `${text}\u00a0` : text;
-  saidLast = status.textContent;
 }
 
 function placeText(number, snapAt = false) {

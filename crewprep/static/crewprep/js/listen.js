@@ -7,9 +7,11 @@ import { leadOf } from "./pieces.js";
 import { otherRow, rowEnds, timeAt } from "./places.js";
 import { makeRemarks } from "./remarks.js";
 import { followClicks, openRows } from "./rows-view.js";
+import { makeSay } from "./say.js";
 import { lettersOn } from "./tools.js";
 
 const HEARD_US = [500_000, 8_000_000]; // a marker is heard when half a second of what follows it has been played
+const say = makeSay(document.getElementById("said"));
 const view = openRows();
 if (view) {
   followClicks(view, timeAt);
@@ -125,8 +127,4 @@ function send(button) {
   const words = [...button.form.querySelectorAll("textarea")].some((field) => field.value.trim());
   if (words) button.click();
   else document.getElementById("note").focus();
-}
-
-function say(text) {
-  document.getElementById("said").textContent = text;
 }

@@ -3,7 +3,8 @@
 import { addressOf, clock, findTime, lengthText } from "./grid.js";
 import { markerOf } from "./sheet.js";
 
-export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear, onPut, onGo, said }) {
+// `onStart` and `onEnd` answer with what is wrong, or nothing.
+export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear, onPut, onGo }) {
   const lines = new Map();
   for (const tr of root.querySelectorAll("tr[data-slot]")) {
     const number = Number(tr.dataset.slot);
@@ -28,13 +29,10 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear,
   function typed(input, use, empty) {
     const text = input.value.trim();
     const us = text ? findTime(grid, text) : null;
-    const good = text === "" || us !== null;
-    input.toggleAttribute("aria-invalid", !good);
-    if (!good) {
-      input.setAttribute("aria-invalid", "true");
-      said(`“${text}” is not a time. Write minutes and seconds such as 3:00.5.`);
-    } else if (text === "") empty();
-    else use(us);
+    complain(input, "");
+    if (text === "") empty();
+    else if (us === null) complain(input, `“${text}” is not a time. Write minutes and seconds such as 3:00.5.`);
+    else complain(input, use(us) ?? "");
   }
 
   return {
@@ -67,7 +65,24 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear,
 function write(input, text) {
   if (input.value === text) return;
   input.value = text;
-  input.removeAttribute("aria-invalid");
+  complain(input, "");
+}
+
+// What is wrong stands under the field and belongs to it; no text takes it away.
+function complain(input, text) {
+  let told = input.parentElement.querySelector(".markers__error");
+  input.toggleAttribute("aria-invalid", Boolean(text));
+  if (text) input.setAttribute("aria-invalid", "true");
+  if (!told && !text) return;
+  if (!told) {
+    told = document.createElement("p");
+    told.className = "markers__error small";
+    told.id = `${input.name}-error`;
+    told.setAttribute("role", "alert");
+    input.setAttribute("aria-describedby", `${input.getAttribute("aria-describedby")} ${told.id}`);
+    input.after(told);
+  }
+  told.textContent = text;
 }
 
 function button(word, name, onClick) {

@@ -57,6 +57,8 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
 
   function told(state, detail) {
     keep.ask(state !== "saved");
+    const line = document.getElementById("unsaved");
+    line.textContent = `Not proposed yet. ${{ waiting: "Saving …", saved: "Saved.", failed: "Kept in this window only." }[state]}`;
     if (state === "failed") {
       const why = detail ?? "The service does not answer.";
       onState("Not saved");
