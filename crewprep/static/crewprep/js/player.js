@@ -73,7 +73,7 @@ export function makePlayer(root, grid, cursor) {
     play(us = cursor.us) {
       cameFrom = us;
       audio.currentTime = us / 1e6;
-      return audio.play().catch(() => failed());
+      return audio.play().catch((error) => error.name === "AbortError" || failed()); // paused before it began
     },
     pause() {
       audio.pause();
