@@ -260,6 +260,50 @@ def test_clicks_and_buttons_do_what_the_keys_do(scene, chromium):
         assert page.get_by_role("alert").inner_text() == ""
 
 
+def middle(page, selector: str) -> tuple[float, float]:
+    box = page.locator(selector).bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_a_marker_is_dragged_to_its_snap_and_escape_takes_it_back(scene, chromium):
+    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1440, "height": 900}) as page:
+        page.locator("button.marker[data-slot='2']").scroll_into_view_if_needed()
+        strip = page.locator(".strip").nth(5).bounding_box()
+        beat = strip["width"] / 16
+        x, y = middle(page, "button.marker[data-slot='2']")
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 3 * beat + 3, y, steps=5)
+        assert any(name.startswith("Slot 2, First breakdown: 3.1.4") for name in marker_names(page)), "seen as it goes"
+        page.keyboard.press("Escape")
+        page.mouse.up()
+        assert any(name.startswith("Slot 2, First breakdown: 3.1.1") for name in marker_names(page))
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 2 * beat + 3, y, steps=5)
+        page.mouse.up()
+        assert any(name.startswith("Slot 2, First breakdown: 3.1.3") for name in marker_names(page))
+        page.get_by_role("button", name="Undo").click()
+        assert any(name.startswith("Slot 2, First breakdown: 3.1.1") for name in marker_names(page)), "one step back"
+
+
+def test_a_marker_is_dragged_by_a_finger(scene, chromium):
+    size = {"width": 360, "height": 800}
+    with opened(chromium, scene.url, cookie(scene.resident), viewport=size, has_touch=True) as page:
+        page.locator("button.marker[data-slot='2']").scroll_into_view_if_needed()
+        scrolled = page.evaluate("scrollY")
+        x, y = middle(page, "button.marker[data-slot='2']")
+        beat = page.locator(".strip").first.bounding_box()["width"] / 16
+        touch = page.context.new_cdp_session(page)
+        touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+        for step in range(1, 9):
+            at = [{"x": x + step * beat, "y": y}]
+            touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": at})
+        touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        assert any(name.startswith("Slot 2, First breakdown: 3.3.1") for name in marker_names(page))
+        assert page.evaluate("scrollY") == scrolled
+
+
 def test_unsent_work_survives_a_reload(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         page.locator("button.marker[data-slot='2']").focus()

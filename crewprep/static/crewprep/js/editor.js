@@ -2,9 +2,10 @@
 // is shown follows from it in `show`.
 
 import { makeClips } from "./clips.js";
+import { makeDrag } from "./drag.js";
 import { makeDrawing } from "./draw.js";
 import { makeGridFix, placeBefore } from "./grid-fix.js";
-import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats } from "./grid.js";
+import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats, snap } from "./grid.js";
 import { makeHistory } from "./history.js";
 import { commandOf } from "./keys.js";
 import { makeLoupe } from "./loupe.js";
@@ -85,6 +86,11 @@ const gridFix = makeGridFix(document.getElementById("grid"), {
 });
 
 followClicks(view, timeAt);
+makeDrag(root, view, {
+  onMove: (number, us) => drawing.draw(draggedTo(number, us), chosen),
+  onDrop: (number, us) => change(draggedTo(number, us), null, number),
+  onCancel: show,
+});
 root.addEventListener("keydown", onKey);
 root.addEventListener("focusin", (event) => {
   const number = Number(event.target.closest(".marker")?.dataset.slot);
@@ -185,6 +191,12 @@ function removeSlot(number) {
   const focusWas = document.activeElement;
   change(without(history.now, number), `Slot ${number} removed. U brings it back.`);
   if (!focusWas?.isConnected || focusWas.closest(".note")) cursor.element.focus({ preventScroll: true });
+}
+
+// A marker as it is dragged: on its snap, a loop as long as it was.
+function draggedTo(number, us) {
+  const slot = slots.get(number);
+  return setStart(history.now, slot, grid, snap(grid, us, slot.snap_beats));
 }
 
 function relabel(number, text) {
