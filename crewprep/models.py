@@ -6,13 +6,16 @@ from crewprep.conventions.models import Convention, ConventionVersion, Slot
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.preparation.models import Claim
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
-from crewprep.sheets.models import Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
+from crewprep.sheets.models import CheckSetting, Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
 from crewprep.tracks.models import Copy, Track, TrackState
 
 __all__ = [
     "Activity",
     "Analysis",
+    "CheckSetting",
+    "Claim",
     "Convention",
     "ConventionVersion",
     "Copy",

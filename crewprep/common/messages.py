@@ -65,6 +65,13 @@ MESSAGES: dict[str, str] = {
         "Slot {slot}: “{text}” is not a time. Write minutes and seconds such as 3:00.5, or an address such as 13.1.1."
     ),
     "sheet:none": "The track has no approved sheet yet. Propose its markers and have them reviewed first.",
+    "claim:held": "{by} holds this track until {until}. Take it over with a note, or wait until it is free.",
+    "claim:moved-on": "Somebody else holds this track by now, or nobody does. The page shows how it stands; look again.",
+    "claim:note-missing": "Write a word to whoever holds the track, then take it over.",
+    "check:unknown": "There is no house check “{check}” of severity “{severity}”. Choose from the lists on the page.",
+    "proposal:blocked": (
+        "A house check stops this sheet. Slot {slot}: {finding} Put it right, or write why it may stay as it is."
+    ),
     "kept:other-window": (
         "You changed this track in another window too. Nothing is lost: choose which markers to go on with."
     ),

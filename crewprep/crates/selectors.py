@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from uuid import UUID
 
 from django.db.models import Count, Q, QuerySet
@@ -39,3 +40,9 @@ def crate_for(member: Membership, crate_id: UUID) -> Crate:
 def places_of(crate: Crate) -> QuerySet[CrateTrack]:
     """The crate's tracks in order."""
     return crate.places.select_related("track").order_by("position", "created_at")
+
+
+def newest_places(member: Membership, tracks: Collection[UUID]) -> dict[UUID, CrateTrack]:
+    """For each of the tracks the newest crate of the crew that it is in."""
+    places = CrateTrack.objects.filter(crate__crew=member.crew, track__in=tracks).order_by("created_at")
+    return {place.track_id: place for place in places}

@@ -32,6 +32,8 @@ class Proposal(CrewRow):
     state = models.CharField(max_length=10, choices=ProposalState.choices, default=ProposalState.OPEN)
     revision = models.PositiveIntegerField(default=1)
     note = models.CharField(max_length=500, blank=True)
+    override_reason = models.CharField(max_length=300, blank=True, default="")
+    """Why blockers of the house checks may stay, in the words of whoever proposed; the reviewer sees it."""
     proposed_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
     changed_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
     changed_at = models.DateTimeField()

@@ -13,15 +13,18 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from crewprep.activity.services import record
+from crewprep.analysis.models import Analysis
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_prepare
+from crewprep.preparation.services import let_go_after_proposing, require_free
 from crewprep.review.lifecycle import move
 from crewprep.review.models import Proposal, ProposedMarker, Remark
 from crewprep.review.rules import may_amend, may_review, may_withdraw
 from crewprep.review.selectors import pending_proposal
+from crewprep.sheets.checking import all_findings, findings_of, require_no_blocker
 from crewprep.sheets.keeping import let_go
 from crewprep.sheets.markers import MarkerInput, check_markers, rows
 from crewprep.sheets.models import SheetMarker, SheetVersion
@@ -44,8 +47,9 @@ def propose(
     convention_version: ConventionVersion,
     markers: Sequence[MarkerInput],
     note: str = "",
+    override_reason: str = "",
 ) -> Proposal:
-    """Put a sheet forward against the track's latest approved version.
+    """Put a sheet forward against the track's latest approved version; blockers of the house checks need a reason.
 
     Raises ``Refused``, ``Invalid`` for markers that cannot stand, ``Conflict`` where a proposal is pending already.
     """
@@ -53,7 +57,8 @@ def propose(
     analysis = current_analysis(track)
     if analysis is None:
         raise Conflict("analysis:none")
-    checked = _checked(markers, convention_version, analysis.duration_us)
+    require_free(member, track)
+    checked = _checked(markers, convention_version, analysis, override_reason)
     try:
         with transaction.atomic():
             proposal = Proposal.objects.create(
@@ -63,6 +68,7 @@ def propose(
                 analysis=analysis,
                 base=latest_sheet(track),
                 note=note.strip()[:500],
+                override_reason=override_reason.strip()[:300],
                 proposed_by=member.user,
                 changed_by=member.user,
                 changed_at=timezone.now(),
@@ -70,6 +76,7 @@ def propose(
             proposal.contributors.add(member.user)
             ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
             let_go(member, track, convention_version)
+            let_go_after_proposing(member, track)
             record(actor=member.user, verb="proposed", subject=proposal, track=track.title, markers=len(checked))
     except IntegrityError as error:
         pending = pending_proposal(track)
@@ -86,10 +93,12 @@ def amend_proposal(
     markers: Sequence[MarkerInput],
     seen_revision: int,
     note: str | None = None,
+    override_reason: str = "",
 ) -> Proposal:
     """Replace the markers of an open or returned proposal; it is open again and the member is one of its authors."""
     may_amend(member, proposal).require()
-    checked = _checked(markers, proposal.convention_version, proposal.analysis.duration_us)
+    require_free(member, proposal.track)
+    checked = _checked(markers, proposal.convention_version, proposal.analysis, override_reason)
     with transaction.atomic():
         move(
             proposal,
@@ -99,6 +108,7 @@ def amend_proposal(
             changed_by=member.user,
             changed_at=timezone.now(),
             note=proposal.note if note is None else note.strip()[:500],
+            override_reason=override_reason.strip()[:300],
             reviewed_by=None,
             reviewed_at=None,
             verdict_note="",
@@ -108,6 +118,7 @@ def amend_proposal(
         proposal.markers.all().delete()
         ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
         let_go(member, proposal.track, proposal.convention_version)
+        let_go_after_proposing(member, proposal.track)
         record(actor=member.user, verb="proposal changed", subject=proposal, revision=proposal.revision)
     return proposal
 
@@ -143,6 +154,7 @@ def approve_proposal(
                 analysis=proposal.analysis,
                 proposed_by=proposal.changed_by,
                 approved_by=member.user,
+                findings=all_findings(proposal.markers.all(), proposal.convention_version, proposal.analysis.result),
             )
             SheetMarker.objects.bulk_create(rows(SheetMarker, proposal.markers.all(), sheet=sheet))
             Proposal.objects.filter(pk=proposal.pk).update(sheet=sheet)
@@ -204,10 +216,14 @@ def withdraw_proposal(*, member: Membership, proposal: Proposal, seen_revision: 
     return proposal
 
 
-def _checked(markers: Sequence[MarkerInput], version: ConventionVersion, duration_us: int) -> list[MarkerInput]:
+def _checked(
+    markers: Sequence[MarkerInput], version: ConventionVersion, analysis: Analysis, override_reason: str
+) -> list[MarkerInput]:
     if not markers:
         raise Invalid("proposal:empty")
-    return check_markers(markers, version=version, duration_us=duration_us)
+    checked = check_markers(markers, version=version, duration_us=analysis.duration_us)
+    require_no_blocker(findings_of(version.crew, checked, version, analysis.result), override_reason)
+    return checked
 
 
 def _heard(proposal: Proposal, slots: Sequence[int]) -> list[int]:

@@ -176,6 +176,8 @@ SPECTACULAR_SETTINGS = {
         "JobState": "crewprep.jobs.models.JobState",
         "JobKind": "crewprep.jobs.models.JobKind",
         "ProposalState": "crewprep.review.models.ProposalState",
+        "CheckSeverity": ["blocker", "warning", "note", "off"],
+        "FindingSeverity": ["blocker", "warning", "note"],
     },
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",

@@ -82,6 +82,9 @@ class SheetVersion(CrewRow):
     analysis = models.ForeignKey("crewprep.Analysis", on_delete=models.PROTECT, related_name="+")
     proposed_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
     approved_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
+    findings = models.JSONField(null=True)
+    """What the house checks found when it was approved, each as ``{"check", "slot", "sentence"}`` whatever its severity
+    was; None where nobody has checked it (``manage.py recheck_sheets``)."""
 
     class Meta:
         constraints = [
@@ -118,6 +121,19 @@ class SheetMarker(MarkerFields):
         if not self._state.adding:
             raise TypeError("A marker of an approved sheet never changes.")
         super().save(*args, **kwargs)
+
+
+class CheckSetting(CrewRow):
+    """How severe a crew takes one house check, where it differs from what the check says of itself."""
+
+    check_code = models.CharField(max_length=20)
+    severity = models.CharField(max_length=10)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["crew", "check_code"], name="check_setting_once_per_crew")]
+
+    def __str__(self) -> str:
+        return f"{self.check_code}: {self.severity}"
 
 
 class KeptSheet(CrewRow):

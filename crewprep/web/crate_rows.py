@@ -15,6 +15,8 @@ from crewprep.common.messages import sentence_for
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import places_of
 from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.preparation.models import Claim
+from crewprep.preparation.selectors import live_claims
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import Draft, SheetVersion
 from crewprep.tracks.models import Track, TrackState
@@ -67,6 +69,7 @@ class CrateRow:
     retry: Job | None
     proposal: Proposal | None
     sheet: SheetVersion | None
+    claim: Claim | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,7 @@ class CrateState:
 
 
 def crate_state(crate: Crate) -> CrateState:
-    """Where the crate's tracks stand: six queries."""
+    """Where the crate's tracks stand: seven queries."""
     places = list(places_of(crate))
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
@@ -118,14 +121,17 @@ def crate_state(crate: Crate) -> CrateState:
         ).select_related("proposed_by")
     }
     sheets = _first_by_track(SheetVersion.objects.filter(track__in=ids).order_by("-number"))
+    claims = live_claims(ids)
     rows = tuple(
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
-            sheets.get(place.track_id),
+            sheets.get(place.track_id), claims.get(place.track_id),
         )
         for number, place in enumerate(places, start=1)
     )  # fmt: skip
-    shown = repr([(row.track.pk, row.track.title, row.track.artist, row.words, row.detail) for row in rows])
+    shown = repr(
+        [(row.track.pk, row.track.title, row.track.artist, row.words, row.detail, str(row.claim)) for row in rows]
+    )
     return CrateState(rows, hashlib.sha256(shown.encode()).hexdigest()[:16])
 
 
@@ -155,6 +161,7 @@ def _row(
     jobs: dict[tuple[UUID, str], Job],
     proposal: Proposal | None,
     sheet: SheetVersion | None,
+    claim: Claim | None,
 ) -> CrateRow:
     name, detail, retry = "no-draft", "", None
     analyse, draft = jobs.get((track.pk, JobKind.ANALYSE)), jobs.get((track.pk, JobKind.DRAFT))
@@ -188,6 +195,7 @@ def _row(
         retry=retry,
         proposal=proposal,
         sheet=sheet,
+        claim=claim,
     )
 
 

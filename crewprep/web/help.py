@@ -31,6 +31,7 @@ KEYS = (
     ("K", "eight bars with clicks on the beats"),
     ("O", "hear where the marker was, then where it is"),
     ("[, ]", "half, double the loop's length"),
+    ("F", "put right what a house check found at the marker"),
     ("P", "propose the sheet"),
     ("H", "grid: half a beat later"),
     ("Shift + H", "grid: bars and phrases a beat later"),

@@ -17,7 +17,9 @@ from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.rules import may_amend, may_review, may_withdraw
 from crewprep.review.selectors import markers_before, proposal_for
 from crewprep.review.services import RemarkInput, approve_proposal, return_proposal, withdraw_proposal
+from crewprep.sheets.checking import findings_of
 from crewprep.tracks.selectors import reference_copy
+from crewprep.web.check_parts import findings_data
 from crewprep.web.doors import crew_page
 from crewprep.web.review_lines import next_to_review, place_of, queue, slot_lines
 from crewprep.web.track_parts import player_context, rows_context
@@ -130,6 +132,9 @@ def _page(
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),
+            "findings": findings_data(
+                findings_of(member.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result)
+            ),
             "is_open": is_open,
             "is_pending": proposal.state in (ProposalState.OPEN, ProposalState.RETURNED),
             "answer": may_review(member, proposal),

@@ -21,12 +21,15 @@ from crewprep.crews.rules import may_fill_crates, may_prepare
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.review.rules import is_author
 from crewprep.review.services import amend_proposal, propose
+from crewprep.sheets.checking import findings_of
 from crewprep.sheets.keeping import kept_sheet
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import MarkerFields
 from crewprep.tracks.models import TrackState
 from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.audio import track_audio, track_clip, track_peaks
+from crewprep.web.check_parts import findings_data, has_blocker
+from crewprep.web.claims import claim_context
 from crewprep.web.crate_rows import CrateRow, crate_state
 from crewprep.web.desk import Desk, desk_for
 from crewprep.web.doors import crew_page
@@ -76,16 +79,22 @@ def _place(member: Membership, crate_id: UUID, track_id: UUID) -> tuple[Crate, C
 
 def _put_forward(member: Membership, desk: Desk, markers: Sequence[MarkerInput], posted: dict[str, str]) -> Proposal:
     """Propose, or change the pending proposal that the page showed."""
-    note = posted.get("note", "")
+    note, reason = posted.get("note", ""), posted.get("override_reason", "")
     seen_revision = posted.get("seen_revision", "")
     if seen_revision:
         if desk.proposal is None or str(desk.proposal.pk) != posted.get("proposal"):
             raise Conflict("proposal:moved-on")
         revision = int(seen_revision) if seen_revision.isdecimal() else 0
-        return amend_proposal(member=member, proposal=desk.proposal, markers=markers, seen_revision=revision, note=note)
+        return amend_proposal(
+            member=member, proposal=desk.proposal, markers=markers, seen_revision=revision, note=note,
+            override_reason=reason,
+        )  # fmt: skip
     if posted.get("seen_sheet", "") != str(desk.seen_sheet):
         raise Conflict("sheet:newer")
-    return propose(member=member, track=desk.track, convention_version=desk.version, markers=markers, note=note)
+    return propose(
+        member=member, track=desk.track, convention_version=desk.version, markers=markers, note=note,
+            override_reason=reason,
+    )  # fmt: skip
 
 
 def _show(
@@ -104,11 +113,17 @@ def _show(
     shown: Sequence[MarkerFields | MarkerInput] = desk.markers if submitted is None else submitted
     typed = request.POST.dict() if error is not None else None
     note = request.POST.get("note", "") if error is not None else (desk.proposal.note if desk.proposal else "")
+    findings = findings_of(member.crew, shown, desk.version, result)
+    reason = (typed or {}).get("override_reason", desk.proposal.override_reason if desk.proposal else "")
     context = {
         **_frame(member, crate, row),
+        "findings": findings_data(findings),
+        "blocked": has_blocker(findings) or bool(reason),
+        "override_reason": reason,
         **rows_context(analysis=desk.analysis, version=desk.version, markers=desk.markers, remarks=desk.said()),
         **player_context(member, desk.track, desk.analysis, copy),
         **grid_context(desk.analysis),
+        **claim_context(member, desk.track, crate.pk),
         "grid_url": reverse("grid-fix", args=[member.crew.slug, crate.pk, row.track.pk]),
         "desk": desk,
         "lines": desk.lines(typed),

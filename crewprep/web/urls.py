@@ -4,7 +4,21 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from crewprep.web import account, conventions, crates, exports, grid, help, home, keeping, printing, review, tracks
+from crewprep.web import (
+    account,
+    checks,
+    claims,
+    conventions,
+    crates,
+    exports,
+    grid,
+    help,
+    home,
+    keeping,
+    printing,
+    review,
+    tracks,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
@@ -12,6 +26,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     *home.urlpatterns,
     path("c/<slug:crew>/convention/", include(conventions.urlpatterns)),
     path("c/<slug:crew>/crates/", include(crates.urlpatterns)),
+    path("c/<slug:crew>/", include(checks.urlpatterns)),
+    path("c/<slug:crew>/", include(claims.urlpatterns)),
     path("c/<slug:crew>/", include(review.urlpatterns)),
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
     path("c/<slug:crew>/", include(grid.urlpatterns)),

@@ -128,7 +128,10 @@ def test_ids_in_bodies_go_through_the_doors(ours: CrewWorld, theirs: CrewWorld) 
         assert post(path, **body)[0] == 404
     # The control: the same bodies with our own ids are taken.
     assert post("crates/", name="Friday", convention=ours.version.pk)[0] == 201
-    assert post("proposals/", track=own.pk, convention=ours.version.pk, markers=markers)[0] == 201
+    assert (
+        post("proposals/", track=own.pk, convention=ours.version.pk, markers=markers, override_reason="one marker")[0]
+        == 201
+    )
 
 
 @pytest.mark.parametrize(

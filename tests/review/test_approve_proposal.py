@@ -170,6 +170,7 @@ def test_a_second_sheet_builds_on_the_first(
         track=proposal.track,
         convention_version=crate.convention_version,
         markers=[marker for marker in moved(proposal) if marker.slot != 5],
+        override_reason="there is no second breakdown",
     )
 
     assert second.base == first

@@ -111,7 +111,7 @@ def test_nobody_approves_markers_that_change_meanwhile() -> None:
         outcomes = race(
             approve(rivals.reviewer, proposal),
             lambda seen=seen, markers=markers: amend_proposal(  # type: ignore[misc]  # defaults bind the loop
-                member=rivals.author, proposal=seen, markers=markers, seen_revision=1
+                member=rivals.author, proposal=seen, markers=markers, seen_revision=1, override_reason="a race"
             ),
         )
         assert outcomes == {"won": 1, "conflict": 1}

@@ -67,8 +67,10 @@ def test_the_page_answers_in_json_and_hands_over_what_the_other_window_has(
             url, {"seen": seen, "markers": markers, "begun_from": "x"}, headers={"Accept": "application/json"}
         )
 
-    assert send("0").json() == {"revision": 1}
-    assert send("0").json() == {"revision": 1}
+    first = send("0").json()
+    assert first["revision"] == 1
+    assert first["findings"][0]["severity"] == "blocker", "slot 1 alone is not enough"
+    assert send("0").json() == first
     late = send("0", json.dumps([{"slot": 1, "start_us": 8}]))
     assert late.status_code == 409
     assert late.json()["kept"]["markers"] == [{"slot": 1, "start_us": 7, "end_us": None, "label": ""}]

@@ -39,7 +39,13 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
     approve_proposal(member=lead, proposal=on_paper, seen_revision=1)
     beats = analysis_of(on_paper.track).result.beats_us
     moved = [MarkerInput(2, beats[70] + 9_000, label="where the hum stays"), MarkerInput(8, beats[320], beats[336])]
-    changed = propose(member=resident, track=on_paper.track, convention_version=crate.convention_version, markers=moved)
+    changed = propose(
+        member=resident,
+        track=on_paper.track,
+        convention_version=crate.convention_version,
+        markers=moved,
+        override_reason="the hum is all there is",
+    )
     empty = factories.crew_with(lead.user)
     slug = lead.crew.slug
     paths = [

@@ -32,6 +32,7 @@ def changed(resident: Membership, crate: Crate) -> Proposal:
         seen_revision=1,
         markers=[*markers, MarkerInput(4, beats[44 * 4]), MarkerInput(7, beats[50], label="the bell")],
         note="four bars on",
+        override_reason="only the second drop is played",
     )
 
 
@@ -74,7 +75,9 @@ def test_a_changed_proposal_has_not_been_heard(lead: Membership, resident: Membe
     changed.refresh_from_db()
     assert changed.heard == [4]
     markers = [MarkerInput(m.slot, m.start_us, m.end_us, m.label) for m in changed.markers.all()]
-    amend_proposal(member=resident, proposal=changed, seen_revision=changed.revision, markers=markers)
+    amend_proposal(
+        member=resident, proposal=changed, seen_revision=changed.revision, markers=markers, override_reason="as before"
+    )
     changed.refresh_from_db()
     assert changed.heard == []
 
@@ -112,6 +115,7 @@ def test_markers_changed_meanwhile_make_a_conflict_that_shows_them(lead: Members
         proposal=changed,
         seen_revision=changed.revision,
         markers=factories.eight_markers(changed.analysis)[:3],
+        override_reason="the rest is to come",
     )
     answer = signed_in(lead).post(
         at("proposal-verdict", lead, changed.pk),

@@ -188,11 +188,13 @@ def test_the_page_carries_no_inline_style_or_handler(lead, crate, drafted):
 def test_proposing_makes_an_open_proposal_with_what_was_sent(resident, crate, drafted):
     sent = markers_of(drafted)[:3]
     response = browser(resident).post(
-        address(crate, drafted), {"markers": json.dumps(sent), "note": "moved the drop", "seen_sheet": "0"}
+        address(crate, drafted),
+        {"markers": json.dumps(sent), "note": "moved the drop", "seen_sheet": "0", "override_reason": "no drop yet"},
     )
     proposal = Proposal.objects.get(track=drafted)
     assert response.headers["Location"] == reverse("proposal", args=[crate.crew.slug, proposal.pk])
     assert (proposal.proposed_by, proposal.note, proposal.state) == (resident.user, "moved the drop", "open")
+    assert proposal.override_reason == "no drop yet"
     assert list(proposal.markers.values_list("slot", "start_us")) == [(m["slot"], m["start_us"]) for m in sent]
 
 
@@ -266,7 +268,12 @@ def test_a_pending_proposal_is_opened_for_change_and_whoever_changes_it_becomes_
     assert f"{lead.user} has proposed a sheet." in html
     assert "you become one of its authors" in html
     sent = markers_of(drafted)[:2]
-    seen = {"markers": json.dumps(sent), "proposal": str(proposal.pk), "seen_revision": "1"}
+    seen = {
+        "markers": json.dumps(sent),
+        "proposal": str(proposal.pk),
+        "seen_revision": "1",
+        "override_reason": "why not",
+    }
     browser(resident).post(address(crate, drafted), seen)
     proposal.refresh_from_db()
     assert (proposal.revision, proposal.changed_by, proposal.markers.count()) == (2, resident.user, 2)
@@ -340,7 +347,7 @@ def test_looking_writes_nothing(lead, crate, drafted):
 
 def test_the_page_asks_a_fixed_number_of_questions(lead, crate, drafted, django_assert_max_num_queries):
     client = browser(lead)
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(27):
         client.get(address(crate, drafted))
 
 

@@ -27,6 +27,8 @@ from crewprep.review.services import (
     return_proposal,
     withdraw_proposal,
 )  # fmt: skip
+from crewprep.sheets.checking import findings_of
+from crewprep.sheets.house_checks import Finding
 from crewprep.sheets.markers import Change, MarkerInput
 from crewprep.tracks.selectors import track_for
 
@@ -55,6 +57,9 @@ class MarkersIn(serializers.Serializer[object]):
 
     markers = several(MarkerIn, min_length=1, max_length=MAX_SLOTS)
     note = serializers.CharField(max_length=500, allow_blank=True, allow_null=True, default=None)
+    override_reason = serializers.CharField(
+        max_length=300, allow_blank=True, default="", help_text="Why blockers of the house checks may stay."
+    )
 
 
 class ProposalIn(MarkersIn):
@@ -111,6 +116,15 @@ class ChangeOut(serializers.Serializer[Change]):
     new = MarkerOut(allow_null=True)
 
 
+class FindingOut(serializers.Serializer[Finding]):
+    """What a house check found at a slot."""
+
+    check = serializers.CharField()
+    severity = serializers.ChoiceField(choices=["blocker", "warning", "note"])
+    slot = serializers.IntegerField()
+    sentence = serializers.CharField()
+
+
 class RemarkOut(serializers.Serializer[Remark]):
     """A reviewer's words on one slot at one revision."""
 
@@ -146,9 +160,19 @@ class ProposalOut(ProposalSummaryOut):
     markers = several(MarkerOut, source="markers.all")
     changes = serializers.SerializerMethodField()
     remarks = several(RemarkOut, source="remarks.all")
+    findings = serializers.SerializerMethodField()
+    override_reason = serializers.CharField()
     reviewed_by = person_field(allow_null=True)
     reviewed_at = serializers.DateTimeField(allow_null=True)
     verdict_note = serializers.CharField()
+
+    @extend_schema_field(FindingOut(many=True))
+    def get_findings(self, proposal: Proposal) -> list[Any]:
+        """What the house checks find, the most severe first."""
+        return listed(
+            FindingOut,
+            findings_of(proposal.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result),
+        )
 
     def get_base_version(self, proposal: Proposal) -> int | None:
         """The approved sheet that it changes; null for a track's first."""
@@ -204,7 +228,7 @@ class Proposals(ProposalEndpoint):
             raise Invalid("convention:none")
         proposal = propose(
             member=self.member, track=track, convention_version=version, markers=_markers(given),
-            note=given["note"] or "",
+            note=given["note"] or "", override_reason=given["override_reason"],
         )  # fmt: skip
         return self.answer(proposal.pk, status=201)
 
@@ -231,8 +255,9 @@ class Markers(ProposalEndpoint):
         revision = seen_revision(request, current=found.revision)
         given = self.read(MarkersIn, request)
         amend_proposal(
-            member=self.member, proposal=found, markers=_markers(given), seen_revision=revision, note=given["note"]
-        )
+            member=self.member, proposal=found, markers=_markers(given), seen_revision=revision, note=given["note"],
+            override_reason=given["override_reason"],
+        )  # fmt: skip
         return self.answer(proposal)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import path
 
 from crewprep.api.schema import Document
-from crewprep.api.v1 import conventions, crates, crews, jobs, proposals, sheets, tokens, tracks
+from crewprep.api.v1 import checks, claims, conventions, crates, crews, jobs, proposals, sheets, tokens, tracks
 
 app_name = "api"
 
@@ -24,12 +24,15 @@ urlpatterns = [
     path(f"{_CREW}members/", crews.Members.as_view(), name="members"),
     path(f"{_CREW}conventions/", conventions.Conventions.as_view(), name="conventions"),
     path(f"{_CREW}conventions/<uuid:convention>/", conventions.OneConvention.as_view(), name="convention"),
+    path(f"{_CREW}checks/", checks.Checks.as_view(), name="checks"),
+    path(f"{_CREW}checks/sheets/", checks.CheckedSheets.as_view(), name="checked-sheets"),
     path(f"{_CREW}crates/", crates.Crates.as_view(), name="crates"),
     path(_CRATE, crates.OneCrate.as_view(), name="crate"),
     path(f"{_CRATE}tracks/", crates.Uploads.as_view(), name="crate-tracks"),
     path(f"{_CREW}tracks/", tracks.Tracks.as_view(), name="tracks"),
     path(_TRACK, tracks.OneTrack.as_view(), name="track"),
     path(f"{_TRACK}analysis/", tracks.AnalysisOfTrack.as_view(), name="analysis"),
+    path(f"{_TRACK}claim/", claims.ClaimOfTrack.as_view(), name="claim"),
     path(f"{_TRACK}draft/", tracks.DraftOfTrack.as_view(), name="draft"),
     path(f"{_TRACK}sheet/", sheets.Sheet.as_view(), name="sheet"),
     path(f"{_TRACK}sheet.csv", sheets.SheetCsv.as_view(), name="sheet-csv"),

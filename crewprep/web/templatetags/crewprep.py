@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import template
@@ -46,6 +47,12 @@ def count(number: int, noun: str) -> str:
     """``{{ 2|count:"track" }}`` is ``2 tracks``; an irregular plural follows a comma, ``"copy,copies"``."""
     one, _, many = noun.partition(",")
     return words.count_of(number, one, many)
+
+
+@register.filter
+def of(values: Mapping[Any, Any], name: Any) -> Any:
+    """``{{ places|of:track.pk }}``: what a mapping holds under a name, or nothing."""
+    return values.get(name)
 
 
 @register.filter

@@ -4,9 +4,9 @@
 const WAIT_MS = 2000;
 const LONGEST_WAIT_MS = 30_000;
 
-// `send(work, seen)` answers {revision}, {kept} where another window has written (null where nothing is kept any more),
+// `send(work, seen)` answers {revision, findings}, {kept} where another window has written (null where nothing is kept any more),
 // or {detail} for another refusal; it throws where nothing answered.
-export function makeAutosave({ send, revision, onState, onConflict, later = setTimeout }) {
+export function makeAutosave({ send, revision, onState, onConflict, onFound = () => {}, later = setTimeout }) {
   let waiting = null;
   let timed = false;
   let busy = false;
@@ -35,6 +35,7 @@ export function makeAutosave({ send, revision, onState, onConflict, later = setT
     if (answer.revision) {
       revision = answer.revision;
       failures = 0;
+      if (answer.findings) onFound(answer.findings);
       if (!waiting) onState("saved");
     } else {
       waiting ??= work;

@@ -4,6 +4,7 @@
 import { makeClips } from "./clips.js";
 import { makeDrag } from "./drag.js";
 import { makeDrawing } from "./draw.js";
+import { makeFindings } from "./findings.js";
 import { makeGridFix, placeBefore } from "./grid-fix.js";
 import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats, snap } from "./grid.js";
 import { makeHistory } from "./history.js";
@@ -72,11 +73,18 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
   },
 });
 
+const findings = makeFindings(document.getElementById("findings"), document.getElementById("override"), readData("findings-data"), {
+  onFix: putRight,
+});
 const work = makeWork({
   desk, form, slots, history, refused, say,
   stand: document.querySelector(".stand"),
   onShow: () => show(),
   onState: tools.state,
+  onFound: (found) => {
+    findings.show(found);
+    show();
+  },
 });
 const gridFix = makeGridFix(document.getElementById("grid"), {
   cursor,
@@ -133,7 +141,7 @@ function show() {
       placeOf(strips, grid, marker.start_us).strip.li,
       `Slot ${chosen}, ${slot.name}`,
       `${placeText(chosen)}${length}`,
-      desk.reasons[chosen] ?? "",
+      [...findings.of(chosen).map(({ sentence }) => sentence), desk.reasons[chosen]].filter(Boolean).join(" "),
       marker,
     );
     loupe.show(marker.start_us);
@@ -199,6 +207,17 @@ function draggedTo(number, us) {
   return setStart(history.now, slot, grid, snap(grid, us, slot.snap_beats));
 }
 
+function fix(number) {
+  const wanted = findings.fixOf(number);
+  if (wanted) putRight(wanted);
+  else say("The house checks know nothing to put right here.");
+}
+
+function putRight(wanted) {
+  const old = markerOf(history.now, wanted.slot);
+  change([...without(history.now, wanted.slot), { label: "", ...old, ...wanted }].sort((a, b) => a.slot - b.slot), null, wanted.slot);
+}
+
 function relabel(number, text) {
   const next = relabelled(history.now, number, text);
   const { label } = markerOf(next, number) ?? {};
@@ -250,6 +269,7 @@ function onKey(event) {
     clicks: () => clips.clicks(cursor.us),
     compare: () => compare(number ?? chosen ?? markerUnderCursor()),
     resize: () => resizeLoop(number ?? chosen ?? markerUnderCursor(), command.times),
+    fix: () => fix(number ?? chosen ?? markerUnderCursor()),
     propose: () => form.requestSubmit(form.querySelector("button:not([type])")),
     help: tools.help,
     grid: () => gridFix.run(command.fix),

@@ -8,10 +8,10 @@ import { plain, same } from "./sheet.js";
 
 const STATES = { waiting: "Saving …", saved: "Saved" };
 
-export function makeWork({ desk, form, slots, history, stand, refused, onShow, onState, say }) {
+export function makeWork({ desk, form, slots, history, stand, refused, onShow, onState, onFound, say }) {
   const keep = makeKeep(desk.kept_as, form);
   const note = form.elements.note;
-  const saver = makeAutosave({ send, revision: desk.kept?.revision ?? 0, onState: told, onConflict: apart });
+  const saver = makeAutosave({ send, revision: desk.kept?.revision ?? 0, onState: told, onConflict: apart, onFound });
   let saidSaved = false;
 
   form.addEventListener("submit", () => {

@@ -1,0 +1,1 @@
+"""Who prepares what: claims on tracks."""

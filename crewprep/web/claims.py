@@ -1,0 +1,75 @@
+"""Who holds a track: claim, release, take over and assign, each a form on the track's page."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import redirect
+from django.urls import path, reverse
+from django.views.decorators.http import require_POST
+
+from crewprep.common.errors import DomainError, Invalid, NotFound
+from crewprep.crates.selectors import crate_for
+from crewprep.crews.models import Membership
+from crewprep.crews.rules import may_lead
+from crewprep.crews.selectors import members_of
+from crewprep.preparation.selectors import live_claim
+from crewprep.preparation.services import assign_track, claim_track, release_track, take_over
+from crewprep.tracks.models import Track
+from crewprep.tracks.selectors import track_for
+from crewprep.web.doors import crew_page
+
+
+@crew_page
+@require_POST
+def claim_page(request: HttpRequest, member: Membership, crate_id: UUID, track_id: UUID) -> HttpResponseBase:
+    """Do what one of the buttons says, and show the track again; a refusal is a sentence on that page."""
+    crate, track = crate_for(member, crate_id), track_for(member, track_id)
+    try:
+        messages.success(request, _do(member, track, request.POST.dict()))
+    except NotFound:
+        raise
+    except DomainError as error:
+        messages.error(request, error.sentence)
+    return redirect("track-page", member.crew.slug, crate.pk, track.pk)
+
+
+def claim_context(member: Membership, track: Track, crate_id: UUID) -> dict[str, Any]:
+    """What ``tracks/_claim.html`` shows."""
+    claim = live_claim(track)
+    return {
+        "claim": claim,
+        "claim_mine": claim is not None and claim.holder_id == member.user_id,
+        "claim_url": reverse("track-claim", args=[member.crew.slug, crate_id, track.pk]),
+        "claim_members": members_of(member) if may_lead(member) else [],
+    }
+
+
+def _do(member: Membership, track: Track, posted: dict[str, str]) -> str:
+    note = posted.get("note", "")
+    match posted.get("do"):
+        case "claim":
+            claim_track(member=member, track=track)
+            return "You hold this track for two hours; each change starts them anew."
+        case "release":
+            return "The track is free." if release_track(member=member, track=track) else "Nobody held the track."
+        case "take-over":
+            seen = posted.get("seen_holder", "")
+            holder = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 10 else 0
+            take_over(member=member, track=track, seen_holder=holder, note=note)
+            return "The track is yours; your note stands with it."
+        case "assign":
+            to = next((one for one in members_of(member) if str(one.pk) == posted.get("to")), None)
+            if to is None:
+                raise Invalid("malformed", detail="choose a member of the crew.")
+            assign_track(member=member, track=track, to=to, note=note)
+            return f"{to.user} holds the track now."
+    raise Invalid("malformed", detail="choose what to do with the track.")
+
+
+urlpatterns = [
+    path("crates/<uuid:crate_id>/tracks/<uuid:track_id>/claim/", claim_page, name="track-claim"),
+]
