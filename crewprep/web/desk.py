@@ -74,6 +74,20 @@ class Desk:
         """Number of the approved sheet that the page shows, 0 for none."""
         return self.sheet.number if self.sheet else 0
 
+    @property
+    def kept_as(self) -> str:
+        """What work on this desk begins from."""
+        # A corrected grid has no draft at first: what was typed over the old one is kept under the same name.
+        start = "draft" if self.start == "empty" else self.start
+        revision = self.proposal.revision if self.proposal else self.seen_sheet
+        return f"{self.track.pk}/{self.version.pk}/{start}/{revision}"
+
+    def going_on(self, kept: KeptSheet | None) -> Sequence[MarkerFields | MarkerInput]:
+        """The markers that the scripts go on with: what the member has kept, where it began from what lies here."""
+        if kept is None or kept.begun_from != self.kept_as:
+            return self.markers
+        return [MarkerInput.from_values(values) for values in kept.markers]
+
     def lines(self, typed: Mapping[str, str] | None = None) -> list[SlotLine]:
         """The table of markers; ``typed`` puts back what a refused form said."""
         reasons, remarks = self.reasons(), self._remarks()
@@ -132,9 +146,7 @@ class Desk:
             "saved": [_plain(marker) for marker in self.markers],
             "markers": [_plain(marker) for marker in markers],
             "reasons": self.reasons(),
-            # A corrected grid has no draft at first: what was typed over the old one is kept under the same name.
-            "kept_as": f"{self.track.pk}/{self.version.pk}/{'draft' if self.start == 'empty' else self.start}/"
-            f"{self.proposal.revision if self.proposal else self.seen_sheet}",
+            "kept_as": self.kept_as,
             "kept": kept_data(kept),
         }
 

@@ -113,7 +113,8 @@ def _show(
     shown: Sequence[MarkerFields | MarkerInput] = desk.markers if submitted is None else submitted
     typed = request.POST.dict() if error is not None else None
     note = request.POST.get("note", "") if error is not None else (desk.proposal.note if desk.proposal else "")
-    findings = findings_of(member.crew, shown, desk.version, result)
+    kept = kept_sheet(member, desk.track, desk.version)
+    findings = findings_of(member.crew, shown if error is not None else desk.going_on(kept), desk.version, result)
     reason = (typed or {}).get("override_reason", desk.proposal.override_reason if desk.proposal else "")
     context = {
         **_frame(member, crate, row),
@@ -128,7 +129,7 @@ def _show(
         "desk": desk,
         "lines": desk.lines(typed),
         "slots_data": slots_data(desk.version),
-        "desk_data": desk.to_script(shown, kept_sheet(member, desk.track, desk.version)),
+        "desk_data": desk.to_script(shown, kept),
         "keep_url": reverse("track-keep", args=[member.crew.slug, row.track.pk, desk.version.pk]),
         "facts": facts_of(result, copy),
         "warnings": warnings_of(desk.track, result),

@@ -45,6 +45,10 @@ def test_findings_follow_the_markers_and_are_put_right(track, chromium):
         assert "3.1.1, 0:30.250" in marker.get_attribute("aria-label")
         page.keyboard.press("u")
         assert "0:30.256" in marker.get_attribute("aria-label")
+        page.locator("#findings", has_text="6 ms after the grid").wait_for()
+        page.reload()
+        page.locator(".cursor").wait_for(state="attached")
+        assert "6 ms after the grid" in findings(page), "they are those of the work that came back"
 
 
 def test_a_blocked_sheet_is_proposed_with_a_reason_that_the_reviewer_reads(track, chromium):

@@ -22,6 +22,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from crewprep.crews.models import Crew
 from crewprep.management.kept import Kept, StoppedTooOften
+from crewprep.sheets.models import SheetVersion
 
 STOP_WITHIN_S = 15
 
@@ -42,6 +43,8 @@ class Command(BaseCommand):
         host, port = options["host"], options["port"]
         _require_free(host, port)
         call_command("migrate", verbosity=0, interactive=False)
+        if SheetVersion.objects.filter(findings=None).exists():
+            call_command("recheck_sheets")
         call_command("collectstatic", verbosity=0, interactive=False)
         if not options["no_demo"] and not Crew.objects.exists():
             call_command("seed_demo")
