@@ -49,17 +49,15 @@ def findings_of(
     crew: Crew, markers: Iterable[MarkerInput | MarkerFields], version: ConventionVersion, result: TrackAnalysis
 ) -> list[Finding]:
     """What the crew's checks find in markers under a convention version, the most severe first."""
-    plain = [MarkerInput(marker.slot, marker.start_us, marker.end_us, marker.label) for marker in markers]
-    return check_sheet(plain, list(version.slots.all()), result, severities_of(crew))
+    return check_sheet(_plain(markers), list(version.slots.all()), result, severities_of(crew))
 
 
 def all_findings(
     markers: Iterable[MarkerInput | MarkerFields], version: ConventionVersion, result: TrackAnalysis
 ) -> list[dict[str, Any]]:
     """What every check finds, switched off or not, as it is stored with a sheet."""
-    plain = [MarkerInput(marker.slot, marker.start_us, marker.end_us, marker.label) for marker in markers]
     on: dict[str, Severity] = dict.fromkeys((check.code for check in CHECKS), "note")
-    found = check_sheet(plain, list(version.slots.all()), result, on)
+    found = check_sheet(_plain(markers), list(version.slots.all()), result, on)
     return [{"check": one.check, "slot": one.slot, "sentence": one.sentence} for one in found]
 
 
@@ -68,3 +66,7 @@ def require_no_blocker(findings: Sequence[Finding], reason: str) -> None:
     blocker = next((finding for finding in findings if finding.severity == "blocker"), None)
     if blocker is not None and not reason.strip():
         raise Invalid("proposal:blocked", slot=blocker.slot, finding=blocker.sentence)
+
+
+def _plain(markers: Iterable[MarkerInput | MarkerFields]) -> list[MarkerInput]:
+    return [MarkerInput(marker.slot, marker.start_us, marker.end_us, marker.label) for marker in markers]

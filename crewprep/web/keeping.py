@@ -12,7 +12,7 @@ from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.selectors import convention_version_for
 from crewprep.crews.models import Membership
-from crewprep.preparation.services import keep_work as keep_and_hold
+from crewprep.preparation.services import keep_work
 from crewprep.sheets.checking import findings_of
 from crewprep.sheets.keeping import Work, kept_sheet
 from crewprep.sheets.markers import markers_from_json
@@ -24,7 +24,7 @@ from crewprep.web.doors import crew_page
 
 @crew_page
 @require_POST
-def keep_work(request: HttpRequest, member: Membership, track_id: UUID, version_id: UUID) -> HttpResponseBase:
+def track_keep(request: HttpRequest, member: Membership, track_id: UUID, version_id: UUID) -> HttpResponseBase:
     """Keep the markers and the note; answers the new revision and what the house checks find, or 409 with what another
     window has kept."""
     track, version = track_for(member, track_id), convention_version_for(member, version_id)
@@ -34,7 +34,7 @@ def keep_work(request: HttpRequest, member: Membership, track_id: UUID, version_
         raise Invalid("malformed", detail="it does not say which revision was seen.")
     work = Work(markers_from_json(posted.get("markers", "")), posted.get("note", ""), posted.get("begun_from", ""))
     try:
-        kept = keep_and_hold(member=member, track=track, version=version, work=work, seen_revision=int(seen))
+        kept = keep_work(member=member, track=track, version=version, work=work, seen_revision=int(seen))
     except Conflict as error:
         other = kept_data(kept_sheet(member, track, version))
         return JsonResponse({"code": error.code, "detail": error.sentence, "kept": other}, status=error.status)
@@ -43,4 +43,4 @@ def keep_work(request: HttpRequest, member: Membership, track_id: UUID, version_
     return JsonResponse({"revision": kept.revision, "findings": findings_data(found)})
 
 
-urlpatterns = [path("tracks/<uuid:track_id>/keep/<uuid:version_id>/", keep_work, name="track-keep")]
+urlpatterns = [path("tracks/<uuid:track_id>/keep/<uuid:version_id>/", track_keep, name="track-keep")]

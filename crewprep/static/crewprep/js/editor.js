@@ -15,7 +15,7 @@ import { leadOf } from "./pieces.js";
 import { otherRow, placeOf, rowEnds, timeAt } from "./places.js";
 import { followClicks, openRows, readData } from "./rows-view.js";
 import { makeSay } from "./say.js";
-import { markerOf, nameOf, offBeat, onBeats, plain, put, relabelled, resize, same, setEnd, setStart, shift, snapped, without } from "./sheet.js";
+import { markerOf, nameOf, offBeat, onBeats, plain, put, relabelled, resize, same, setEnd, setStart, shift, snapped, withMarker, without } from "./sheet.js";
 import { makeTable } from "./table.js";
 import { makeTools } from "./tools.js";
 import { makeWork } from "./work.js";
@@ -215,7 +215,7 @@ function fix(number) {
 
 function putRight(wanted) {
   const old = markerOf(history.now, wanted.slot);
-  change([...without(history.now, wanted.slot), { label: "", ...old, ...wanted }].sort((a, b) => a.slot - b.slot), null, wanted.slot);
+  change(withMarker(history.now, { label: "", ...old, ...wanted }), null, wanted.slot);
 }
 
 function relabel(number, text) {

@@ -3,15 +3,13 @@
 
 import { smallButton } from "./button.js";
 
-const TONES = { blocker: "bad", warning: "wait", note: "note" };
-
 export function makeFindings(root, override, first, { onFix }) {
   let findings = first;
 
   function lineOf(finding) {
     const line = document.createElement("li");
     const state = document.createElement("span");
-    state.className = `state state--${TONES[finding.severity]}`;
+    state.className = `state state--${finding.tone}`;
     state.textContent = finding.severity[0].toUpperCase() + finding.severity.slice(1);
     const words = document.createElement("span");
     const slot = document.createElement("strong");

@@ -13,7 +13,7 @@ export function without(sheet, number) {
   return sheet.filter((marker) => marker.slot !== number);
 }
 
-function withMarker(sheet, marker) {
+export function withMarker(sheet, marker) {
   return [...without(sheet, marker.slot), marker].sort((a, b) => a.slot - b.slot);
 }
 

@@ -1,5 +1,6 @@
 // The table of markers, kept in step with the rows: what is typed moves the marker, what is moved is written down.
 
+import { smallButton } from "./button.js";
 import { addressOf, clock, findTime, lengthText } from "./grid.js";
 import { markerOf } from "./sheet.js";
 
@@ -12,12 +13,13 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear,
     const start = tr.querySelector(`[name="start-${number}"]`);
     const end = tr.querySelector(`[name="end-${number}"]`);
     const actions = tr.querySelector(".markers__actions");
-    const put = button("Put here", `Put slot ${number}, ${slot.name}, at the cursor`, () => onPut(number));
-    const go = button("Show", `Show slot ${number}, ${slot.name}, in the rows`, () => onGo(number));
-    const clear = button("Remove", `Remove slot ${number}, ${slot.name}`, () => {
+    const put = smallButton("Put here", () => onPut(number));
+    const go = smallButton("Show", () => onGo(number), `Show slot ${number}, ${slot.name}, in the rows`);
+    const remove = () => {
       onClear(number);
       put.focus();
-    });
+    };
+    const clear = smallButton("Remove", remove, `Remove slot ${number}, ${slot.name}`);
     actions.replaceChildren(put, go, clear);
     start.addEventListener("change", () => typed(start, (us) => onStart(number, us), () => onClear(number)));
     end?.addEventListener("change", () => typed(end, (us) => onEnd(number, us), () => onStart(number, null)));
@@ -83,14 +85,4 @@ function complain(input, text) {
     input.after(told);
   }
   told.textContent = text;
-}
-
-function button(word, name, onClick) {
-  const element = document.createElement("button");
-  element.type = "button";
-  element.className = "button button--small";
-  element.textContent = word;
-  element.setAttribute("aria-label", name);
-  element.addEventListener("click", onClick);
-  return element;
 }
