@@ -65,3 +65,29 @@ def axe(page: Any) -> list[str]:
 
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
     return [f"{item['id']}: {node['html'][:160]}" for item in found["violations"] for node in item["nodes"]]
+
+
+def place(page: Any) -> str:
+    """Where the cursor of the rows is, as a reader hears it."""
+    found: str = page.get_by_role("slider", name="Place in the track").get_attribute("aria-valuetext")
+    return found
+
+
+def marker_names(page: Any) -> list[str]:
+    """What each marker on the rows is called, in order."""
+    found: list[str] = page.eval_on_selector_all(
+        "button.marker", "all => all.map(one => one.getAttribute('aria-label'))"
+    )
+    return found
+
+
+def questions(page: Any) -> list[str]:
+    """The kinds of dialogs that the page opens from now on; each is accepted."""
+    asked: list[str] = []
+
+    def accept(dialog: Any) -> None:
+        asked.append(dialog.type)
+        dialog.accept()
+
+    page.on("dialog", accept)
+    return asked

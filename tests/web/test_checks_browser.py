@@ -13,21 +13,12 @@ from tests.web.browser import axe, cookie, opened
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-@pytest.fixture
-def track(live_server):
-    lead = factories.crew_with()
-    crate = factories.crate(lead)
-    track = factories.analysed_track(lead, crate)
-    factories.draft(track, crate.convention_version)
-    return lead, live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])
-
-
 def findings(page) -> str:
     return page.locator("#findings").inner_text()
 
 
-def test_findings_follow_the_markers_and_are_put_right(track, chromium):
-    lead, url = track
+def test_findings_follow_the_markers_and_are_put_right(scene, chromium):
+    lead, url = scene.lead, scene.url
     with opened(chromium, url, cookie(lead)) as page:
         page.locator("button.marker[data-slot='2']").focus()
         page.keyboard.press("ArrowRight")
@@ -51,8 +42,8 @@ def test_findings_follow_the_markers_and_are_put_right(track, chromium):
         assert "6 ms after the grid" in findings(page), "they are those of the work that came back"
 
 
-def test_a_blocked_sheet_is_proposed_with_a_reason_that_the_reviewer_reads(track, chromium):
-    lead, url = track
+def test_a_blocked_sheet_is_proposed_with_a_reason_that_the_reviewer_reads(scene, chromium):
+    lead, url = scene.lead, scene.url
     with opened(chromium, url, cookie(lead), refusals=1) as page:
         assert not page.get_by_label("Why the blockers may stay").is_visible()
         page.locator("button.marker[data-slot='4']").focus()

@@ -5,22 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
-from django.urls import reverse
 
 from crewprep.models import KeptSheet, Proposal
-from tests import factories
-from tests.web.browser import cookie, opened
+from tests.web.browser import cookie, opened, questions
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-
-
-@pytest.fixture
-def track(live_server):
-    lead = factories.crew_with()
-    crate = factories.crate(lead)
-    track = factories.analysed_track(lead, crate)
-    factories.draft(track, crate.convention_version)
-    return lead, live_server.url + reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])
 
 
 def slots(page) -> list[str]:
@@ -36,21 +25,15 @@ def saved(page) -> None:
     page.locator(".tools__saved", has_text=re.compile("^Saved$")).wait_for(timeout=15_000)
 
 
-def test_changes_are_saved_as_one_goes_and_come_back_in_another_browser(track, chromium):
-    lead, url = track
+def test_changes_are_saved_as_one_goes_and_come_back_in_another_browser(scene, chromium):
+    lead, url = scene.lead, scene.url
     with opened(chromium, url, cookie(lead)) as page:
         drop(page, 8)
         assert page.locator(".tools__saved").inner_text() == "Saving …"
         saved(page)
         page.locator("#note").fill("the loop has no place yet")
         saved(page)
-        asked: list[str] = []
-
-        def leave(dialog) -> None:
-            asked.append(dialog.type)
-            dialog.accept()
-
-        page.on("dialog", leave)
+        asked = questions(page)
         page.reload()
         assert asked == [], "what the service has needs no question on leaving"
     with opened(chromium, url, cookie(lead)) as page:
@@ -66,8 +49,8 @@ def test_changes_are_saved_as_one_goes_and_come_back_in_another_browser(track, c
 
 
 @pytest.mark.parametrize("choice", ["Keep these", "Use the other window's"])
-def test_two_windows_of_one_member_lose_nothing(track, chromium, choice):
-    lead, url = track
+def test_two_windows_of_one_member_lose_nothing(scene, chromium, choice):
+    lead, url = scene.lead, scene.url
     with opened(chromium, url, cookie(lead), refusals=1) as page:
         other = page.context.new_page()
         other.goto(url)
@@ -85,8 +68,8 @@ def test_two_windows_of_one_member_lose_nothing(track, chromium, choice):
         saved(page)
 
 
-def test_without_the_service_work_stays_in_the_window_and_is_sent_later(track, chromium):
-    lead, url = track
+def test_without_the_service_work_stays_in_the_window_and_is_sent_later(scene, chromium):
+    lead, url = scene.lead, scene.url
     with opened(chromium, url, cookie(lead)) as page:
         page.route("**/keep/**", lambda route: route.fulfill(status=200, body="no JSON"))
         drop(page, 2)

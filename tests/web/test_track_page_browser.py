@@ -1,64 +1,18 @@
-"""The track page in a real browser: by keyboard, by mouse, without scripts, narrow and dark, and under axe."""
+"""The track page in a real browser: by keyboard, without scripts, narrow, wide and dark, and under axe."""
 
 from __future__ import annotations
 
-import io
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import numpy as np
 import pytest
-import soundfile
-from django.core.files.base import ContentFile
-from django.core.files.storage import default_storage
 from django.urls import reverse
 
-from crewprep.crews.models import Membership, Role
-from crewprep.models import Crate, DraftMarker, Job, JobState, Proposal, Track
+from crewprep.models import Job, JobState, Proposal
 from crewprep.review.services import RemarkInput, return_proposal
-from crewprep.tracks.selectors import reference_copy
 from tests import factories
-from tests.web.browser import axe, cookie, opened
+from tests.web.browser import axe, cookie, marker_names, opened, place, questions
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-
-SECONDS = 183
-
-
-@dataclass
-class Scene:
-    """A drafted track with a listening copy, and two members' cookies."""
-
-    url: str
-    crate: Crate
-    track: Track
-    lead: Membership
-    resident: Membership
-
-
-@pytest.fixture
-def scene(live_server) -> Scene:
-    lead = factories.crew_with()
-    resident = factories.member_of(lead.crew, Role.RESIDENT)
-    crate = factories.crate(lead)
-    track = factories.analysed_track(lead, crate)
-    factories.draft(track, crate.convention_version)
-    Job.objects.filter(track=track).update(state=JobState.DONE)
-    sound = io.BytesIO()
-    tone = 0.1 * np.sin(np.arange(8000 * SECONDS) * 0.1)
-    soundfile.write(sound, tone, 8000, format="FLAC", subtype="PCM_16")
-    copy = reference_copy(track)
-    copy.proxy_key = default_storage.save("listening.flac", ContentFile(sound.getvalue()))
-    copy.save()
-    path = reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])
-    return Scene(live_server.url + path, crate, track, lead, resident)
-
-
-def place(page) -> str:
-    return page.get_by_role("slider", name="Place in the track").get_attribute("aria-valuetext")
-
-
-def marker_names(page) -> list[str]:
-    return page.eval_on_selector_all("button.marker", "all => all.map(one => one.getAttribute('aria-label'))")
 
 
 def test_a_sheet_is_corrected_and_proposed_by_keyboard_alone(scene, chromium):
@@ -149,64 +103,6 @@ def test_a_correction_that_is_refused_is_read_and_changes_nothing(scene, chromiu
         assert place(page).startswith("2.1.1, 0:15.250")
 
 
-def test_a_loop_is_made_longer_and_shorter(scene, chromium):
-    with opened(chromium, scene.url, cookie(scene.resident)) as page:
-        page.locator("button.marker[data-slot='8']").focus()
-        page.keyboard.press("[")
-        assert page.locator("#said").inner_text() == "Slot 8 lasts 2 bars"
-        page.get_by_role("button", name="Double the loop's length").click()
-        assert page.locator("#said").inner_text() == "Slot 8 lasts 4 bars"
-        page.locator("button.marker[data-slot='4']").click()
-        page.locator("button.marker[data-slot='4']").focus()
-        page.keyboard.press("]")
-        assert "a point has no length" in page.locator("#said").inner_text()
-        assert not page.get_by_role("button", name="Double the loop's length").is_visible()
-
-
-def test_a_marker_is_labelled_in_the_note_and_in_the_table(scene, chromium):
-    with opened(chromium, scene.url, cookie(scene.resident)) as page:
-        marker = page.locator("button.marker[data-slot='4']")
-        marker.click()
-        page.get_by_label("Label", exact=True).fill("the bells come in")
-        page.keyboard.press("Tab")
-        assert marker.locator(".marker__note").inner_text() == "the bells come in"
-        assert page.get_by_label("Label of slot 4").input_value() == "the bells come in"
-        assert any(name.startswith("Slot 4, First drop “the bells come in”: 6.1.1") for name in marker_names(page))
-        page.get_by_label("Label of slot 8").fill("soft")
-        page.keyboard.press("Tab")
-        assert page.locator("button.marker[data-slot='8'] .marker__note").inner_text() == "soft"
-        assert page.get_by_label("Label of slot 7").is_disabled(), "an empty slot has nothing to label"
-        page.get_by_role("button", name="Undo").click()
-        assert page.get_by_label("Label of slot 8").input_value() == ""
-        page.get_by_role("button", name="Propose this sheet").click()
-        page.wait_for_url("**/proposals/**")
-        assert "label “the bells come in”" in page.content()
-    assert Proposal.objects.get(track=scene.track).markers.get(slot=4).label == "the bells come in"
-
-
-def test_a_question_mark_goes_once_its_marker_was_moved(scene, chromium):
-    DraftMarker.objects.filter(draft__track=scene.track, slot=4).update(confidence=0.4)
-    with opened(chromium, scene.url, cookie(scene.resident)) as page:
-        note = page.locator("button.marker[data-slot='4'] .marker__note")
-        assert note.inner_text() == "?"
-        page.locator("button.marker[data-slot='4']").focus()
-        page.keyboard.press("ArrowRight")
-        assert note.inner_text() == ""
-
-
-def test_the_stem_of_a_marker_off_the_grid_leans(scene, chromium):
-    with opened(chromium, scene.url, cookie(scene.resident)) as page:
-        marker = page.locator("button.marker[data-slot='4']")
-        lean = "one => getComputedStyle(one, '::before').transform"
-        assert marker.evaluate(lean) == "none"
-        marker.focus()
-        for _ in range(5):
-            page.keyboard.press("Alt+ArrowRight")
-        assert marker.evaluate(lean) != "none"
-        page.keyboard.press("u")
-        assert marker.evaluate(lean) == "none", "four milliseconds are on the grid"
-
-
 def test_sixteen_bars_stand_in_a_line_where_the_window_is_wide(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1920, "height": 1000}) as page:
         first, second = (page.locator(".stanza").first.locator(".row").nth(n).bounding_box() for n in range(2))
@@ -233,88 +129,11 @@ def test_a_tempo_is_tapped_along(scene, chromium):
         assert page.locator("#grid input[name=bpm]").input_value() == "64"
 
 
-def test_clicks_and_buttons_do_what_the_keys_do(scene, chromium):
-    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1280, "height": 900}) as page:
-        strip = page.locator(".strip__art").nth(2)
-        box = strip.bounding_box()
-        strip.click(position={"x": box["width"] * 0.252, "y": 10})
-        assert place(page).split(",")[0].startswith("2.2.1")
-        page.get_by_label("Slot to put here").select_option("7")
-        page.get_by_role("button", name="Put here, at the cursor").click()
-        assert page.locator("#said").inner_text() == "Slot 7, Vocal or riff: Snapped to 2.2.1"
-        page.get_by_role("button", name="Later by one bar").click()
-        page.get_by_role("button", name="Later by 1 ms").click()
-        page.get_by_role("button", name="Earlier by one beat").click()
-        assert any(name.startswith("Slot 7, Vocal or riff: 2.2.4, 0:18.532") for name in marker_names(page))
-        page.get_by_role("button", name="Snap to the grid").click()
-        assert any(name.startswith("Slot 7, Vocal or riff: 2.2.4, 0:18.531") for name in marker_names(page))
-        page.locator("[name=start-3]").fill("5.2.1")
-        page.locator("[name=start-3]").press("Tab")
-        assert any(name.startswith("Slot 3, First build-up: 5.2.1") for name in marker_names(page))
-        page.locator("[name=start-3]").fill("later")
-        page.locator("[name=start-3]").press("Tab")
-        assert page.locator("[name=start-3]").get_attribute("aria-invalid") == "true"
-        assert "“later” is not a time" in page.get_by_role("alert").inner_text()
-        page.locator("[name=start-3]").fill("5.1.1")
-        page.locator("[name=start-3]").press("Tab")
-        assert page.get_by_role("alert").inner_text() == ""
-
-
-def middle(page, selector: str) -> tuple[float, float]:
-    box = page.locator(selector).bounding_box()
-    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-
-
-def test_a_marker_is_dragged_to_its_snap_and_escape_takes_it_back(scene, chromium):
-    with opened(chromium, scene.url, cookie(scene.resident), viewport={"width": 1440, "height": 900}) as page:
-        page.locator("button.marker[data-slot='2']").scroll_into_view_if_needed()
-        strip = page.locator(".strip").nth(5).bounding_box()
-        beat = strip["width"] / 16
-        x, y = middle(page, "button.marker[data-slot='2']")
-        page.mouse.move(x, y)
-        page.mouse.down()
-        page.mouse.move(x + 3 * beat + 3, y, steps=5)
-        assert any(name.startswith("Slot 2, First breakdown: 3.1.4") for name in marker_names(page)), "seen as it goes"
-        page.keyboard.press("Escape")
-        page.mouse.up()
-        assert any(name.startswith("Slot 2, First breakdown: 3.1.1") for name in marker_names(page))
-        page.mouse.move(x, y)
-        page.mouse.down()
-        page.mouse.move(x + 2 * beat + 3, y, steps=5)
-        page.mouse.up()
-        assert any(name.startswith("Slot 2, First breakdown: 3.1.3") for name in marker_names(page))
-        page.get_by_role("button", name="Undo").click()
-        assert any(name.startswith("Slot 2, First breakdown: 3.1.1") for name in marker_names(page)), "one step back"
-
-
-def test_a_marker_is_dragged_by_a_finger(scene, chromium):
-    size = {"width": 360, "height": 800}
-    with opened(chromium, scene.url, cookie(scene.resident), viewport=size, has_touch=True) as page:
-        page.locator("button.marker[data-slot='2']").scroll_into_view_if_needed()
-        scrolled = page.evaluate("scrollY")
-        x, y = middle(page, "button.marker[data-slot='2']")
-        beat = page.locator(".strip").first.bounding_box()["width"] / 16
-        touch = page.context.new_cdp_session(page)
-        touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
-        for step in range(1, 9):
-            at = [{"x": x + step * beat, "y": y}]
-            touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": at})
-        touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
-        assert any(name.startswith("Slot 2, First breakdown: 3.3.1") for name in marker_names(page))
-        assert page.evaluate("scrollY") == scrolled
-
-
 def test_unsent_work_survives_a_reload(scene, chromium):
     with opened(chromium, scene.url, cookie(scene.resident)) as page:
         page.locator("button.marker[data-slot='2']").focus()
         page.keyboard.press("Delete")
-        asked: list[str] = []
-
-        def leave(dialog) -> None:
-            asked.append(dialog.type)
-            dialog.accept()
-
-        page.on("dialog", leave)
+        asked = questions(page)
         page.reload()
         assert asked == ["beforeunload"]
         assert page.locator("button.marker[data-slot='2']").count() == 0

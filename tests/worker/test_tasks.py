@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 import os
 import subprocess
 import sys
@@ -23,11 +22,9 @@ from django.db import transaction
 from analysis_worker import files, guard, handlers, stopping, tasks
 from analysis_worker.core.results import TrackAnalysis
 from crewprep.activity.models import Activity
-from crewprep.analysis.correction import half_a_beat_later
 from crewprep.crews.models import Membership
 from crewprep.jobs import bell, clock, services
 from crewprep.jobs.models import Job, JobKind, JobState
-from crewprep.review.corrections import correct_grid
 from crewprep.sheets.models import Draft
 from crewprep.tracks.models import Copy, Track, TrackState
 from tests.core.sounds import encoded, noise
@@ -360,46 +357,3 @@ def test_a_process_that_only_rings_does_not_load_the_analysis() -> None:
     )
     run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert run.stdout.strip().splitlines()[-1] == "[]", run.stdout
-
-
-def test_requeue_analysis_asks_for_tracks_of_another_engine(member: Membership) -> None:
-    from django.core.management import CommandError, call_command
-
-    def requeue(*arguments: str) -> str:
-        out = io.StringIO()
-        call_command("requeue_analysis", *arguments, stdout=out)
-        return out.getvalue()
-
-    crate = music.crate(member)
-    fresh, old, refused = music.analysed_track(member, crate), music.analysed_track(member, crate), upload(member)
-    type(old.analyses.get()).objects.filter(track=old).update(engine="0")
-    Track.objects.filter(pk=refused.pk).update(state=TrackState.REFUSED)
-    Job.objects.filter(track=refused).update(state=JobState.FAILED)
-
-    def waiting() -> set[uuid.UUID]:
-        return set(Job.objects.filter(kind=JobKind.ANALYSE, state=JobState.QUEUED).values_list("track_id", flat=True))
-
-    assert "1 track would be queued" in requeue("--dry-run")
-    assert waiting() == set()
-    assert "1 track queued" in requeue("--crew", member.crew.slug)
-    assert waiting() == {old.pk}
-    assert "0 tracks queued" in requeue("--crew", "another")
-    with pytest.raises(CommandError, match="Nothing was queued"):
-        requeue(str(fresh.pk))
-    requeue("--all", "--refused")
-    assert waiting() == {fresh.pk, old.pk, refused.pk}
-    assert Job.objects.filter(track=old, kind=JobKind.ANALYSE, state=JobState.QUEUED).count() == 1
-
-
-def test_requeue_analysis_leaves_a_corrected_grid_alone(member: Membership) -> None:
-    from django.core.management import call_command
-
-    track = music.analysed_track(member, music.crate(member))
-    found = track.analyses.get()
-    correct_grid(member=member, track=track, seen=str(found.pk), change=half_a_beat_later, words="half a beat later")
-    track.analyses.update(engine="0")
-    out = io.StringIO()
-    call_command("requeue_analysis", stdout=out)
-    assert "0 tracks queued" in out.getvalue()
-    call_command("requeue_analysis", "--all", stdout=out)
-    assert "1 track queued" in out.getvalue()
