@@ -171,6 +171,11 @@ def test_listening_starts_quiet_moves_the_cursor_and_stops_where_it_began(scene,
         assert page.evaluate("document.getElementById('audio').paused")
         assert place(page) == began
         assert page.evaluate("document.querySelector('.cursor').style.transform") != moved
+        page.locator("button.marker[data-slot='2']").focus()
+        page.keyboard.press("Shift+Enter")
+        heard_until(page, 26.6)
+        # Slot 2 stands at 30.25 s; two bars at 128 BPM are 3.75 s.
+        assert page.evaluate("document.getElementById('audio').currentTime") < 29
     assert volume == pytest.approx(0.3 * 10 ** (-8.5 / 20), abs=1e-3), "30 %, brought from -9.5 to -18 LUFS"
 
 
