@@ -22,15 +22,19 @@ from django.db import InterfaceError, OperationalError, connection
 from analysis_worker import files, guard, stopping
 from analysis_worker.core.errors import AudioError
 from analysis_worker.core.limits import Limits
+from analysis_worker.core.results import Decode
 from crewprep.analysis.models import Analysis
+from crewprep.analysis.selectors import current_analysis
 from crewprep.analysis.services import store_analysis
 from crewprep.conventions.models import ConventionVersion
 from crewprep.conventions.selectors import rules_of
+from crewprep.crates.folding import fold_or_claim
 from crewprep.jobs import services as jobs
 from crewprep.jobs.models import Job, JobKind
 from crewprep.jobs.services import Claim
 from crewprep.sheets.services import ask_for_drafts, store_draft
-from crewprep.tracks.models import Track
+from crewprep.tracks.known import twin_of
+from crewprep.tracks.models import Track, TrackState
 from crewprep.tracks.selectors import reference_copy
 from crewprep.tracks.services import refuse_track
 
@@ -115,15 +119,22 @@ def draft(claim: Claim, keeper: Keeper) -> None:
 
 
 def analyse(claim: Claim, keeper: Keeper) -> None:
-    """Decode a track's reference copy and analyse it, both in guarded children, and store what they found."""
+    """Decode a track's reference copy and analyse it, both in guarded children, and store what they found.
+
+    A new track whose samples the crew has already is folded into the one that has them, without an analysis.
+    """
     keeper("Reading the file")
-    copy = reference_copy(Track.objects.get(pk=claim.track_id))
+    track = Track.objects.select_related("crew").get(pk=claim.track_id)
+    copy = reference_copy(track)
     with (
         files.on_disk(copy.audio_key, on_tick=keeper) as path,
         guard.decode_in_child(
             path, work_dir=settings.WORK_DIR, limits=Limits(), name=copy.original_name, on_tick=keeper
         ) as decoded,
     ):
+        if track.state != TrackState.READY and twin_of(track, decoded.decode):
+            jobs.finish(claim, partial(_must_fold, decode=decoded.decode))
+            return
         facts = guard.analyse_in_child(
             decoded, work_dir=settings.WORK_DIR, on_tick=keeper, on_stage=lambda stage: keeper(stage.capitalize())
         )
@@ -133,7 +144,12 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
         proxy_key = files.store(decoded.proxy_path, proxy_key_of(claim))
         peaks_key = files.store(decoded.peaks_path, peaks_key_of(claim))
 
+    named = False
+
     def store(job: Job) -> None:
+        nonlocal named
+        if _fold(job, decoded.decode):
+            return
         analysis = store_analysis(
             job=job,
             decode=decoded.decode,
@@ -145,10 +161,25 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
             artist=decoded.artist,
         )
         ask_for_drafts(analysis=analysis, asked_by=job.asked_by)
+        named = True
 
-    if not jobs.finish(claim, store):
+    if not (jobs.finish(claim, store) and named):
         for key in (proxy_key, peaks_key):  # their names hold our token, so no row can come to name them
             default_storage.delete(key)
+
+
+def _fold(job: Job, decode: Decode) -> bool:
+    """Whether the job's track went into another one; that is drafted for the crates it came into."""
+    owner = fold_or_claim(job=job, decode=decode)
+    analysis = None if owner is None else current_analysis(owner)
+    if analysis is not None:
+        ask_for_drafts(analysis=analysis, asked_by=job.asked_by)
+    return owner is not None
+
+
+def _must_fold(job: Job, *, decode: Decode) -> None:
+    if not _fold(job, decode):
+        raise RuntimeError("The track with the same samples is gone; this one is analysed at the next try.")
 
 
 def proxy_key_of(claim: Claim) -> str:

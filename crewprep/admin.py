@@ -22,7 +22,7 @@ from crewprep.crews.models import Crew, Membership, User
 from crewprep.jobs.models import Job
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
-from crewprep.tracks.models import Copy, Track
+from crewprep.tracks.models import Copy, KnownAudio, Track
 
 if TYPE_CHECKING:
     # Generic for the type checker alone; Django's own class is not.
@@ -110,6 +110,6 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, Convention, ConventionVersion, Copy, Crate, Draft, Job, Night, Proposal,
+for _model in (Activity, Analysis, Convention, ConventionVersion, Copy, Crate, Draft, Job, KnownAudio, Night, Proposal,
                SheetVersion, Track):  # fmt: skip
     admin.site.register(_model, LookOnly)

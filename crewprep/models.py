@@ -9,11 +9,12 @@ from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.preparation.models import Claim
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
 from crewprep.sheets.models import CheckSetting, Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
-from crewprep.tracks.models import Copy, Track, TrackState
+from crewprep.tracks.models import AudioKind, Copy, KnownAudio, Track, TrackState
 
 __all__ = [
     "Activity",
     "Analysis",
+    "AudioKind",
     "CheckSetting",
     "Claim",
     "Convention",
@@ -28,6 +29,7 @@ __all__ = [
     "JobKind",
     "JobState",
     "KeptSheet",
+    "KnownAudio",
     "Membership",
     "Night",
     "Proposal",

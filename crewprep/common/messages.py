@@ -44,6 +44,10 @@ MESSAGES: dict[str, str] = {
     "upload:wrong-extension": (
         "“{name}” holds {format} audio, which does not match its ending. Rename it to the right ending and upload it again."
     ),
+    "track:same-audio": "The crew has this very audio already, under another name or in another file. Go on with that track.",
+    "track:tags-moved-on": "Somebody wrote other tags while you looked. The page shows them as they are now; look again.",
+    "track:title-missing": "A track needs a title. Write one.",
+    "track:tags-not-yours": "Only leads, residents and whoever brought a track in may write its tags. Ask one of them.",
     "storage:full": "The service has no room left for files. Ask whoever runs it to free some, then upload again.",
     "job:not-dead": "This job has not been given up, so there is nothing to retry. Reload to see where it stands.",
     "job:gave-up": "The work stopped {attempts} times without an answer. Press retry; if it stops again, export the file anew.",

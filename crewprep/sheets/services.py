@@ -11,12 +11,15 @@ from crewprep.analysis.selectors import current_analysis
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crates.services import add_track
+from crewprep.crates.upload import take_into_crate
 from crewprep.crews.models import Membership, User
 from crewprep.crews.rules import may_fill_crates
 from crewprep.jobs.models import Job, JobKind
 from crewprep.jobs.services import enqueue
 from crewprep.sheets.models import Draft, DraftMarker
 from crewprep.tracks.models import Track
+from crewprep.tracks.services import TakenIn
+from crewprep.tracks.upload import QuarantinedFile
 
 
 def ask_for_draft(*, analysis: Analysis, convention_version: ConventionVersion, asked_by: User | None) -> Job | None:
@@ -49,6 +52,17 @@ def put_in_crate(*, member: Membership, crate: Crate, track: Track) -> CrateTrac
     if analysis is not None:
         ask_for_draft(analysis=analysis, convention_version=crate.convention_version, asked_by=member.user)
     return place
+
+
+def bring_in(*, member: Membership, crate: Crate, upload: QuarantinedFile) -> TakenIn:
+    """Take a file into a crate; where the crew has it already, its track is put there instead, and drafted.
+
+    Raises as ``take_in`` does.
+    """
+    taken = take_into_crate(member=member, crate=crate, upload=upload)
+    if not taken.is_new:
+        put_in_crate(member=member, crate=crate, track=taken.track)
+    return taken
 
 
 def store_draft(*, job: Job, analysis: Analysis, convention_version: ConventionVersion, draft: DraftResult) -> Draft:

@@ -25,6 +25,10 @@ class Track(CrewRow):
     refusal_code = models.CharField(max_length=60, blank=True, default="")
     warnings = models.JSONField(default=list, blank=True)
     added_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
+    tags_edited = models.BooleanField(default=False)
+    """Whether a member wrote title and artist, so that no later analysis takes them from the file again."""
+    same_as = models.ForeignKey("self", null=True, on_delete=models.CASCADE, related_name="folded")
+    """The track that this one was folded into, as its samples are the same; then it is refused and in no crate."""
 
     class Meta:
         ordering = ["title"]
@@ -34,13 +38,37 @@ class Track(CrewRow):
         return f"{self.artist} – {self.title}" if self.artist else self.title
 
 
+class AudioKind(models.TextChoices):
+    """What a digest was taken of."""
+
+    FILE = "file", "The file as it was uploaded"
+    DECODE = "decode", "The samples of its decode"
+
+
+class KnownAudio(CrewRow):
+    """Audio that a crew has already, by its digest, and the track it belongs to; the first to bring it in.
+
+    Once per crew and digest, so that of two uploads at the same moment one becomes the track.
+    """
+
+    track = models.ForeignKey(Track, on_delete=models.CASCADE, related_name="known_audio")
+    kind = models.CharField(max_length=6, choices=AudioKind.choices)
+    digest = models.CharField(max_length=100)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["crew", "kind", "digest"], name="known_audio_once_per_crew")]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.digest[:12]} of {self.track_id}"
+
+
 class Copy(CrewRow):
     """An encoding of a track. The reference copy is the audio that was analysed; its decode sets time zero.
 
     ``audio_key`` names the original as it was uploaded, ``proxy_key`` the listening copy made by the worker from the
     canonical decode, so that a browser hears the same time zero, ``peaks_key`` what is drawn of it
     (``analysis_worker.core.peaks``). All but the first, and the decode's fields, are empty until a worker has been
-    there.
+    there. A moment of the copy lies ``offset_us`` later on the track's timeline.
     """
 
     track = models.ForeignKey(Track, on_delete=models.CASCADE, related_name="copies")

@@ -12,8 +12,8 @@ from crewprep.tracks.models import Copy, Track
 
 
 def tracks_of(member: Membership) -> QuerySet[Track]:
-    """The crew's library."""
-    return Track.objects.filter(crew=member.crew).order_by("title", "created_at")
+    """The crew's library; without what was folded into another track."""
+    return Track.objects.filter(crew=member.crew, same_as=None).order_by("title", "created_at")
 
 
 def track_for(member: Membership, track_id: UUID) -> Track:
@@ -25,5 +25,5 @@ def track_for(member: Membership, track_id: UUID) -> Track:
 
 
 def reference_copy(track: Track) -> Copy:
-    """The copy whose decode sets time zero."""
-    return track.copies.get(is_reference=True)
+    """The copy that was analysed; of a folded track, that of the track it was folded into."""
+    return Copy.objects.get(track=track.same_as_id or track.pk, is_reference=True)

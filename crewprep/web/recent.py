@@ -26,6 +26,10 @@ WORDS: dict[str, Words] = {
     "crate made": lambda details, _: f"made the crate “{details.get('name')}”",
     "track uploaded": lambda details, title: f"uploaded “{title or details.get('name')}”",
     "track added to crate": lambda details, title: f"put “{title}” into “{details.get('crate')}”",
+    "track folded": lambda details, title: (
+        f"“{details.get('title')}” is the same audio as “{details.get('owner')}”, which the crate has now"
+    ),
+    "tags edited": lambda details, title: f"wrote the tags of “{title}” anew",
     "track refused": lambda details, title: f"“{title}” could not be used",
     "work given up": lambda details, title: "work on a track was given up and waits for a retry",
     "work retried": lambda details, title: "asked for work that had been given up to be tried again",
