@@ -27,3 +27,8 @@ def track_for(member: Membership, track_id: UUID) -> Track:
 def reference_copy(track: Track) -> Copy:
     """The copy that was analysed; of a folded track, that of the track it was folded into."""
     return Copy.objects.get(track=track.same_as_id or track.pk, is_reference=True)
+
+
+def copies_of(track: Track) -> list[Copy]:
+    """The track's copies, the reference copy first."""
+    return list(track.copies.order_by("-is_reference", "-created_at"))

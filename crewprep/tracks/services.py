@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import PurePosixPath
+from typing import BinaryIO
 
 from django.core.files.storage import default_storage
 from django.db import transaction
@@ -45,6 +46,13 @@ def check_upload(upload: QuarantinedFile) -> str:
     if not name_fits(name, audio_format):
         raise Invalid("upload:wrong-extension", name=name, format=audio_format.upper())
     return audio_format
+
+
+def looks_like_audio(source: BinaryIO) -> bool:
+    """Whether an opened file begins as audio does; it is at its start again afterwards."""
+    found = sniff(source)
+    source.seek(0)
+    return found is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,10 @@ from crewprep.common.errors import DomainError, Invalid, NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crate_for, places_of
-from crewprep.crates.upload import upload_to_crate
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
-from crewprep.sheets.services import put_in_crate
+from crewprep.sheets.services import bring_in, put_in_crate
+from crewprep.tracks.models import Track
 from crewprep.tracks.selectors import track_for, tracks_of
 from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
 from crewprep.tracks.work import job_for, retry_work
@@ -87,15 +87,21 @@ def upload(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResp
     if wants_json(request):
         if len(files) != 1:
             raise Invalid("upload:name-missing")
-        track = upload_to_crate(member=member, crate=crate, upload=files[0])
-        return JsonResponse({"track": str(track.pk), "title": track.title}, status=201)
+        done = bring_in(member=member, crate=crate, upload=files[0])
+        answer = {"track": str(done.track.pk), "title": done.track.title}
+        if done.is_new:
+            return JsonResponse(answer, status=201)
+        return JsonResponse({**answer, "detail": known_words(done.track)})
     if not files:
         messages.error(request, Invalid("upload:name-missing").sentence)
     taken = 0
     for file in files:
         try:
-            upload_to_crate(member=member, crate=crate, upload=file)
-            taken += 1
+            done = bring_in(member=member, crate=crate, upload=file)
+            if done.is_new:
+                taken += 1
+            else:
+                messages.info(request, f"{file.name}: {known_words(done.track)}")
         except DomainError as error:
             messages.error(request, f"{file.name}: {error.sentence}")
     if taken:
@@ -125,6 +131,11 @@ def retry_job(request: HttpRequest, member: Membership, crate_id: UUID, job_id: 
     retry_work(member=member, job=job)
     messages.success(request, "The work waits for a worker again.")
     return redirect("crate", member.crew.slug, crate.pk)
+
+
+def known_words(track: Track) -> str:
+    """What to tell of a file that the crew has already."""
+    return f"Your crew has this file already, as “{track}”; that track is in this crate now."
 
 
 def _list_context(member: Membership, crate: Crate, state: CrateState) -> dict[str, object]:

@@ -25,7 +25,7 @@ from crewprep.sheets.checking import findings_of
 from crewprep.sheets.keeping import kept_sheet
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import MarkerFields
-from crewprep.tracks.models import TrackState
+from crewprep.tracks.models import Track, TrackState
 from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.audio import track_audio, track_clip, track_peaks
 from crewprep.web.check_parts import findings_data, has_blocker
@@ -40,7 +40,11 @@ from crewprep.web.track_parts import facts_of, player_context, rows_context, slo
 @crew_page
 def track_page(request: HttpRequest, member: Membership, crate_id: UUID, track_id: UUID) -> HttpResponseBase:
     """A track in a crate, whose convention it is prepared by; a POST proposes the markers or changes the proposal."""
-    crate, row = _place(member, crate_id, track_id)
+    crate, track = crate_for(member, crate_id), track_for(member, track_id)
+    if track.same_as_id:
+        messages.info(request, f"“{track.title}” is the same audio as this track, so the crate has this one.")
+        return redirect("track-page", member.crew.slug, crate.pk, track.same_as_id)
+    row = _row(crate, track)
     analysis = current_analysis(row.track)
     if row.track.state != TrackState.READY or analysis is None:
         return render(request, "tracks/waiting.html", _frame(member, crate, row))
@@ -61,20 +65,22 @@ def track_page(request: HttpRequest, member: Membership, crate_id: UUID, track_i
 @require_GET
 def track_state(request: HttpRequest, member: Membership, crate_id: UUID, track_id: UUID) -> HttpResponseBase:
     """Where the workers are with a track, for the page that waits; tells it to load anew once it is settled."""
-    crate, row = _place(member, crate_id, track_id)
+    crate, track = crate_for(member, crate_id), track_for(member, track_id)
+    if track.same_as_id:
+        return HttpResponse(headers={"HX-Refresh": "true"})
+    row = _row(crate, track)
     response = render(request, "tracks/_state.html", _frame(member, crate, row))
     if not row.state.live and request.headers.get("HX-Request"):
         response["HX-Refresh"] = "true"
     return response
 
 
-def _place(member: Membership, crate_id: UUID, track_id: UUID) -> tuple[Crate, CrateRow]:
-    """A crate and one of its tracks; raises ``NotFound``."""
-    crate, track = crate_for(member, crate_id), track_for(member, track_id)
+def _row(crate: Crate, track: Track) -> CrateRow:
+    """How a track stands in a crate; raises ``NotFound`` where it is not in it."""
     row = next((row for row in crate_state(crate).rows if row.track.pk == track.pk), None)
     if row is None:
         raise NotFound
-    return crate, row
+    return row
 
 
 def _put_forward(member: Membership, desk: Desk, markers: Sequence[MarkerInput], posted: dict[str, str]) -> Proposal:

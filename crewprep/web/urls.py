@@ -15,6 +15,7 @@ from crewprep.web import (
     help,
     home,
     keeping,
+    library,
     printing,
     review,
     tracks,
@@ -32,6 +33,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
     path("c/<slug:crew>/", include(grid.urlpatterns)),
     path("c/<slug:crew>/", include(keeping.urlpatterns)),
+    path("c/<slug:crew>/", include(library.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
     path("c/<slug:crew>/", include(printing.urlpatterns)),
 ]

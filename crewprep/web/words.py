@@ -121,3 +121,8 @@ def crate_progress(tracks: int, sheets: int) -> str:
     if sheets == tracks:
         return "Every track has its sheet"
     return f"{sheets} of {tracks} sheets approved"
+
+
+def rate_words(rate: int) -> str:
+    """``44.1 kHz``."""
+    return f"{rate / 1000:g} kHz"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from importlib import import_module
 from typing import Any
 
@@ -34,9 +33,8 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture(autouse=True)
-def _no_bells(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def _no_bells(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bell, "ring", lambda job_id: True)
-    yield
 
 
 def bring(member: Membership, crate: Crate, content: bytes, name: str = "tune.wav") -> TakenIn:

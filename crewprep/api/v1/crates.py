@@ -19,8 +19,8 @@ from crewprep.conventions.selectors import convention_version_for, current_versi
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crate_for, crates_of, places_of
 from crewprep.crates.services import make_crate
-from crewprep.crates.upload import upload_to_crate
 from crewprep.sheets.progress import progress_of
+from crewprep.sheets.services import bring_in
 
 
 class CrateIn(serializers.Serializer[object]):
@@ -106,14 +106,18 @@ class Uploads(CrewEndpoint):
                 "properties": {"audio": {"type": "string", "format": "binary"}},
             }
         },
-        responses={202: TrackOut},
+        responses={200: TrackOut, 202: TrackOut},
         tags=["crates"],
     )
     def post(self, request: Request, crew: str, crate: UUID) -> Response:
-        """Upload one file; a worker analyses it. The answer names the job to watch (leads and residents)."""
+        """Upload one file; a worker analyses it. The answer names the job to watch (leads and residents).
+
+        200 tells that the crew has this very file already: its track is in the crate now. Where only the decode shows
+        it, the worker folds the new track, and `same_as` names the one to go on with.
+        """
         into = crate_for(self.member, crate)
         files = request.FILES.getlist("audio")
         if len(files) != 1:
             raise Invalid("upload:name-missing")
-        track = upload_to_crate(member=self.member, crate=into, upload=files[0])
-        return Response(TrackOut(progress_of([track])[0]).data, status=202)
+        done = bring_in(member=self.member, crate=into, upload=files[0])
+        return Response(TrackOut(progress_of([done.track])[0]).data, status=202 if done.is_new else 200)

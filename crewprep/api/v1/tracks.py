@@ -26,8 +26,10 @@ from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.models import Draft
 from crewprep.sheets.progress import TrackProgress, progress_of
 from crewprep.sheets.selectors import current_draft
+from crewprep.tracks.known import same_audio
 from crewprep.tracks.models import Copy, Track, TrackState
 from crewprep.tracks.selectors import reference_copy, track_for, tracks_of
+from crewprep.tracks.tags import Tags, edit_tags
 
 
 class TrackQuery(serializers.Serializer[object]):
@@ -74,6 +76,9 @@ class TrackOut(serializers.Serializer[TrackProgress]):
     job = JobOut(allow_null=True)
     analysis = AnalysisSummaryOut(allow_null=True)
     sheet_version = serializers.IntegerField(allow_null=True, help_text="Number of the approved sheet, if any.")
+    same_as = serializers.UUIDField(
+        source="track.same_as_id", allow_null=True, help_text="The track with the same samples that this one went into."
+    )
 
     @extend_schema_field(ReasonOut(allow_null=True))
     def get_refusal(self, progress: TrackProgress) -> dict[str, str] | None:
@@ -99,17 +104,35 @@ class CopyOut(serializers.Serializer[Copy]):
     channels = serializers.IntegerField(allow_null=True)
 
 
+class TagsIn(serializers.Serializer[object]):
+    """Title and artist from now on, and those that the caller saw, so that nobody's change is lost."""
+
+    title = serializers.CharField(max_length=200)
+    artist = serializers.CharField(max_length=200, allow_blank=True)
+    seen_title = serializers.CharField(max_length=200)
+    seen_artist = serializers.CharField(max_length=200, allow_blank=True)
+
+
 class TrackDetailOut(TrackOut):
     """A track with its audio, who added it, and the proposal that waits for a verdict."""
 
     added_by = person_field(source="track.added_by", allow_null=True)
+    tags_edited = serializers.BooleanField(
+        source="track.tags_edited", help_text="Whether a member wrote the tags; then no analysis changes them."
+    )
     audio = serializers.SerializerMethodField()
+    same_audio = serializers.SerializerMethodField()
     pending_proposal = serializers.SerializerMethodField()
 
     @extend_schema_field(CopyOut)
     def get_audio(self, progress: TrackProgress) -> dict[str, Any]:
         """The reference copy."""
         return dict(CopyOut(reference_copy(progress.track)).data)
+
+    @extend_schema_field(serializers.ListField(child=serializers.UUIDField()))
+    def get_same_audio(self, progress: TrackProgress) -> list[UUID]:
+        """Other tracks of the crew whose samples are the same; they came before the crew's audio was compared."""
+        return [twin.pk for twin in same_audio(progress.track)]
 
     @extend_schema_field(serializers.UUIDField(allow_null=True))
     def get_pending_proposal(self, progress: TrackProgress) -> UUID | None:
@@ -178,6 +201,19 @@ class OneTrack(CrewEndpoint):
     def get(self, request: Request, crew: str, track: UUID) -> Response:
         """A track and where it stands."""
         return Response(TrackDetailOut(progress_of([track_for(self.member, track)])[0]).data)
+
+
+class TagsOfTrack(CrewEndpoint):
+    """What is written of a track."""
+
+    @extend_schema(operation_id="edit_tags", request=TagsIn, responses=TrackDetailOut, tags=["tracks"])
+    def put(self, request: Request, crew: str, track: UUID) -> Response:
+        """Write title and artist (leads, residents, and whoever brought the track in)."""
+        found = track_for(self.member, track)
+        given = self.read(TagsIn, request)
+        seen, new = Tags(given["seen_title"], given["seen_artist"]), Tags.of(given["title"], given["artist"])
+        edit_tags(member=self.member, track=found, seen=seen, new=new)
+        return Response(TrackDetailOut(progress_of([found])[0]).data)
 
 
 class AnalysisOfTrack(CrewEndpoint):

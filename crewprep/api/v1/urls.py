@@ -34,6 +34,7 @@ urlpatterns = [
     path(f"{_TRACK}analysis/", tracks.AnalysisOfTrack.as_view(), name="analysis"),
     path(f"{_TRACK}claim/", claims.ClaimOfTrack.as_view(), name="claim"),
     path(f"{_TRACK}draft/", tracks.DraftOfTrack.as_view(), name="draft"),
+    path(f"{_TRACK}tags/", tracks.TagsOfTrack.as_view(), name="track-tags"),
     path(f"{_TRACK}sheet/", sheets.Sheet.as_view(), name="sheet"),
     path(f"{_TRACK}sheet.csv", sheets.SheetCsv.as_view(), name="sheet-csv"),
     path(f"{_CREW}proposals/", proposals.Proposals.as_view(), name="proposals"),

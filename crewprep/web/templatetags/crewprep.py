@@ -18,7 +18,7 @@ from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
 
-for _name in ("ago", "clock", "duration", "key_words", "level", "tempo"):
+for _name in ("ago", "clock", "duration", "key_words", "level", "rate_words", "tempo"):
     register.filter(_name, getattr(words, _name))
 
 

@@ -80,6 +80,7 @@ function send({ file, line }) {
     request.addEventListener("load", () => {
       const answer = parsed(request.responseText);
       if (request.status === 201) accept(line, file.name);
+      else if (request.status === 200 && answer?.detail) recognise(line, answer.detail);
       else if (request.status === 401) refuse(line, sentences.signIn);
       else refuse(line, answer?.detail ?? sentences.broken);
       done();
@@ -102,8 +103,18 @@ function accept(line, name) {
   document.body.dispatchEvent(new CustomEvent("reload-tracks"));
 }
 
+// The crew has the file already: said until it is dismissed.
+function recognise(line, sentence) {
+  conclude(line, sentence);
+  document.body.dispatchEvent(new CustomEvent("reload-tracks"));
+}
+
 function refuse(line, sentence) {
   line.classList.add("uploads--refused");
+  conclude(line, sentence);
+}
+
+function conclude(line, sentence) {
   line.querySelector("progress").hidden = true;
   line.querySelector("button").hidden = false;
   say(line, sentence);
