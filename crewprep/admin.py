@@ -20,6 +20,7 @@ from crewprep.conventions.models import Convention, ConventionVersion
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Crew, Membership, User
 from crewprep.jobs.models import Job
+from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
 from crewprep.tracks.models import Copy, KnownAudio, Track
@@ -110,6 +111,6 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, Convention, ConventionVersion, Copy, Crate, Draft, Job, KnownAudio, Night, Proposal,
-               SheetVersion, Track):  # fmt: skip
+for _model in (Activity, Analysis, CalendarFeed, Convention, ConventionVersion, Copy, Crate, Draft, Job, KnownAudio,
+               Night, Proposal, SheetVersion, Track):  # fmt: skip
     admin.site.register(_model, LookOnly)

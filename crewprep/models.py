@@ -7,6 +7,7 @@ from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.preparation.models import Claim
+from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
 from crewprep.sheets.models import CheckSetting, Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
 from crewprep.tracks.models import AudioKind, Copy, KnownAudio, Track, TrackState
@@ -15,6 +16,7 @@ __all__ = [
     "Activity",
     "Analysis",
     "AudioKind",
+    "CalendarFeed",
     "CheckSetting",
     "Claim",
     "Convention",

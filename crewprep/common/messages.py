@@ -40,6 +40,14 @@ MESSAGES: dict[str, str] = {
     "convention:none": "Your crew has no convention yet. A lead publishes one first.",
     "crate:name-taken": "Your crew already has a crate named “{name}”. Choose another name.",
     "crate:name-missing": "A crate needs a name, such as the night it is for.",
+    "crate:night-moved-on": "Somebody set the night of this crate while you looked at it. Look again before you change it.",
+    "night:name-missing": "A night needs a name, such as the place or the party.",
+    "night:taken": "Your crew already has “{name}” on that date. Choose another name, or open that night.",
+    "night:zone-unknown": "There is no time zone “{zone}”. Choose one from the list, such as Europe/Lisbon.",
+    "night:no-such-time": "The clocks in {zone} skip {time} on that day. Choose an earlier or a later time.",
+    "night:deadline-late": "Tracks must be ready before the night begins. Choose a deadline before {begins}.",
+    "night:moved-on": "Somebody changed this night while you looked at it. The page shows it as it is now; look again.",
+    "feed:none": "You have no calendar address, so there is none to withdraw. Make one first.",
     "upload:name-missing": "The upload carries no file. Choose one or more audio files.",
     "upload:wrong-extension": (
         "“{name}” holds {format} audio, which does not match its ending. Rename it to the right ending and upload it again."

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Collection
 from uuid import UUID
 
 from django.db.models import Count, Q, QuerySet
+from django.utils import timezone
 
 from crewprep.common.errors import NotFound
-from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Membership
 
 
@@ -46,3 +48,24 @@ def newest_places(member: Membership, tracks: Collection[UUID]) -> dict[UUID, Cr
     """For each of the tracks the newest crate of the crew that it is in."""
     places = CrateTrack.objects.filter(crate__crew=member.crew, track__in=tracks).order_by("created_at")
     return {place.track_id: place for place in places}
+
+
+def nights_of(member: Membership) -> QuerySet[Night]:
+    """The crew's nights by date, with ``crate_count``."""
+    return Night.objects.filter(crew=member.crew).annotate(crate_count=Count("crates")).order_by("date", "name")
+
+
+def night_for(member: Membership, night_id: UUID) -> Night:
+    """The only way for a request to reach a night; raises ``NotFound`` for another crew's as for none."""
+    night = Night.objects.filter(crew=member.crew, pk=night_id).select_related("crew").first()
+    if night is None:
+        raise NotFound
+    return night
+
+
+def next_night(member: Membership) -> Night | None:
+    """The crew's next night, today's included by its own clocks."""
+    # A day back, since it may still be yesterday where the night is.
+    since = timezone.now().date() - dt.timedelta(days=1)
+    nights = Night.objects.filter(crew=member.crew, date__gte=since).order_by("date", "name")
+    return next((night for night in nights if night.date >= night.today()), None)

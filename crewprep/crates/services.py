@@ -10,7 +10,8 @@ from django.db.models import Max
 from crewprep.activity.services import record
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.models import ConventionVersion
-from crewprep.crates.models import Crate, CrateTrack, Night
+from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crates.nights import night_on
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
 from crewprep.tracks.models import Track
@@ -31,7 +32,7 @@ def make_crate(
         raise Invalid("convention:none")
     try:
         with transaction.atomic():
-            night = Night.objects.get_or_create(crew=member.crew, name=name, date=night_date)[0] if night_date else None
+            night = night_on(member, name, night_date) if night_date else None
             crate = Crate.objects.create(
                 crew=member.crew, name=name, night=night, convention_version=convention_version, made_by=member.user
             )

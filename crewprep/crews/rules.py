@@ -17,7 +17,7 @@ def may_prepare(member: Membership) -> Answer:
 
 
 def may_fill_crates(member: Membership) -> Answer:
-    """Make crates and bring tracks into them."""
+    """Make crates, bring tracks into them, plan nights."""
     return Allowed() if member.role in {Role.LEAD, Role.RESIDENT} else Denied("crew:resident-only")
 
 

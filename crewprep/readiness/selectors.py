@@ -1,0 +1,50 @@
+"""Which tracks stand open for a night, and whose a calendar address is."""
+
+from __future__ import annotations
+
+from django.db.models import Exists, OuterRef, QuerySet
+
+from crewprep.common.errors import NotFound
+from crewprep.crates.models import CrateTrack, Night
+from crewprep.crews.models import Membership
+from crewprep.crews.selectors import member_for
+from crewprep.readiness.models import CalendarFeed
+from crewprep.readiness.services import fingerprint
+from crewprep.sheets.models import SheetVersion
+from crewprep.tracks.models import Track
+
+
+def open_places(night: Night) -> QuerySet[CrateTrack]:
+    """The places in the night's crates whose track has no approved sheet by that crate's version."""
+    ready = SheetVersion.objects.filter(
+        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
+    )
+    return CrateTrack.objects.filter(~Exists(ready), crate__night=night)
+
+
+def open_tracks(night: Night) -> QuerySet[Track]:
+    """The tracks that stand open for a night (see the package), each once; one query when it is read."""
+    return Track.objects.filter(pk__in=open_places(night).order_by().values("track"))
+
+
+def tracks_for(night: Night) -> QuerySet[Track]:
+    """Every track of the night's crates, each once."""
+    return Track.objects.filter(pk__in=CrateTrack.objects.filter(crate__night=night).order_by().values("track"))
+
+
+def feed_of(member: Membership) -> CalendarFeed | None:
+    """The member's calendar address, without its secret."""
+    return CalendarFeed.objects.filter(membership=member).first()
+
+
+def member_by_feed(token: str) -> Membership:
+    """Whose calendar address holds this secret; raises ``NotFound`` for a wrong or old one, and once they have left."""
+    feed = (
+        CalendarFeed.objects.filter(token_sha256=fingerprint(token))
+        .select_related("membership__user", "membership__crew")
+        .first()
+    )
+    if feed is None:
+        raise NotFound
+    # The door of every other request: whoever may not enter the crew may not read its calendar.
+    return member_for(feed.membership.user, feed.membership.crew.slug)

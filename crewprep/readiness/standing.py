@@ -1,0 +1,254 @@
+"""Where each track of a night's crates stands: one reading, a fixed number of queries for any number of tracks."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Avg, Q, QuerySet
+from django.utils import timezone
+
+from crewprep.activity.models import Activity
+from crewprep.analysis.models import Analysis
+from crewprep.crates.models import CrateTrack, Night
+from crewprep.crews.models import Crew, User
+from crewprep.jobs.models import LIVE_STATES, Job, JobKind, JobState
+from crewprep.preparation.models import Claim
+from crewprep.preparation.services import CLAIM_FOR
+from crewprep.readiness.minutes import minutes_left
+from crewprep.readiness.selectors import tracks_for
+from crewprep.review.models import Proposal, ProposalState
+from crewprep.sheets.checking import severities_of
+from crewprep.sheets.house_checks import Severity, check_sheet
+from crewprep.sheets.markers import MarkerInput
+from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.tracks.models import TrackState
+
+STATES: dict[str, str] = {
+    "nothing": "Nothing yet",
+    "analysing": "Being analysed",
+    "draft": "Draft ready",
+    "held": "Being prepared",
+    "review": "In review",
+    "returned": "Returned",
+    "approved": "Approved",
+}
+"""Every state of a track for a night, in the order of the work, with its words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blocker:
+    """What a house check finds in the way of a track: the slot, and one sentence."""
+
+    slot: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A track in one of the night's crates, and all that the board says of it.
+
+    ``holder`` holds it since ``touched_at`` (their last change); with ``lapsed`` they have let it lapse, and nobody
+    holds it. ``returns`` counts verdicts against proposals that were never approved; ``rechecked`` says that a sheet by
+    another version is there. ``trouble`` is why nobody can begin: ``refused``, ``given-up`` or ``no-draft``.
+    """
+
+    place: CrateTrack
+    state: str
+    minutes: float
+    holder: User | None = None
+    touched_at: dt.datetime | None = None
+    lapsed: bool = False
+    proposal: Proposal | None = None
+    other_proposal: bool = False
+    returns: int = 0
+    steady: bool = True
+    confidence: float | None = None
+    sheet_number: int | None = None
+    rechecked: bool = False
+    trouble: str = ""
+    blockers: tuple[Blocker, ...] = ()
+
+    @property
+    def open(self) -> bool:
+        """Whether the track still needs a sheet for this crate, as ``selectors.open_places`` has it."""
+        return self.state != "approved"
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What was read of all tracks, by track (and by version, or by analysis and version)."""
+
+    analyses: dict[UUID, Analysis]
+    drafts: dict[tuple[UUID, UUID], float | None]
+    jobs: dict[tuple[UUID, str, str], Job]
+    pending: dict[UUID, Proposal]
+    returns: Counter[UUID]
+    sheets: dict[tuple[UUID, UUID], dict[str, Any]]
+    sheeted: set[UUID]
+    claims: dict[UUID, Claim]
+    blocking: set[str]
+    overridden: dict[UUID, tuple[Blocker, ...]]
+
+
+def standings_of(night: Night) -> list[Standing]:
+    """Every place in the night's crates, crate by crate in order; a track that is in two crates comes twice."""
+    places = list(
+        CrateTrack.objects.filter(crate__night=night)
+        .select_related("track", "crate__convention_version__convention")
+        .order_by("crate__created_at", "crate", "position", "created_at")
+    )
+    known = _read(night)
+    now = timezone.now()
+    return [_standing(place, known, now) for place in places]
+
+
+def _read(night: Night) -> _Known:
+    tracks = tracks_for(night).order_by().values("pk")
+    severities = severities_of(night.crew)
+    # Oldest first, so that the newest is what stays in a dictionary.
+    analyses = Analysis.objects.filter(track__in=tracks).order_by("created_at")
+    jobs = Job.objects.filter(track__in=tracks, state__in=[*LIVE_STATES, JobState.DEAD]).order_by("created_at")
+    drafts = Draft.objects.filter(track__in=tracks).order_by().annotate(sure=Avg("markers__confidence"))
+    proposals = Proposal.objects.filter(track__in=tracks)
+    pending = list(
+        proposals.filter(state__in=[ProposalState.OPEN, ProposalState.RETURNED])
+        .select_related("proposed_by", "reviewed_by", "changed_by")
+        .order_by()
+    )
+    sheets: dict[tuple[UUID, UUID], dict[str, Any]] = {}
+    columns = ("track_id", "convention_version_id", "number", "findings", "proposal__override_reason")
+    for sheet in SheetVersion.objects.filter(track__in=tracks).order_by("number").values(*columns):
+        sheets[sheet["track_id"], sheet["convention_version_id"]] = sheet
+    return _Known(
+        analyses={one.track_id: one for one in analyses.only("track_id", "duration_us", "steady")},
+        drafts=dict(_pairs(drafts.values_list("analysis_id", "convention_version_id", "sure"))),
+        jobs={(job.track_id, job.kind, _version_of(job)): job for job in jobs},
+        pending={proposal.track_id: proposal for proposal in pending},
+        returns=_returns(proposals),
+        sheets=sheets,
+        sheeted={track for track, _ in sheets},
+        claims={claim.track_id: claim for claim in Claim.objects.filter(track__in=tracks).select_related("holder")},
+        blocking={check for check, severity in severities.items() if severity == "blocker"},
+        overridden=_overridden(night.crew, pending, severities),
+    )
+
+
+def _version_of(job: Job) -> str:
+    return str(job.params.get("convention_version", "")) if job.kind == JobKind.DRAFT else ""
+
+
+def _pairs(rows: Any) -> list[tuple[tuple[UUID, UUID], float | None]]:
+    return [((analysis, version), sure) for analysis, version, sure in rows]
+
+
+def _returns(proposals: QuerySet[Proposal]) -> Counter[UUID]:
+    """How often proposals that were not approved were returned, by track; from the record, in two queries."""
+    tracks = dict(proposals.filter(~Q(state=ProposalState.APPROVED)).order_by().values_list("pk", "track_id"))
+    told = Activity.objects.filter(
+        verb="returned", subject_kind="proposal", subject_id__in=proposals.order_by().values("pk")
+    )
+    counted: Counter[UUID] = Counter()
+    for proposal in told.order_by().values_list("subject_id", flat=True):
+        if proposal in tracks:
+            counted[tracks[proposal]] += 1
+    return counted
+
+
+def _overridden(
+    crew: Crew, pending: Sequence[Proposal], severities: dict[str, Severity]
+) -> dict[UUID, tuple[Blocker, ...]]:
+    """What blocks the pending proposals, by proposal.
+
+    Only those with a reason why a blocker may stay can have one: without it they would not have been taken. So the
+    facts, which are large, are read for few.
+    """
+    few = [proposal.pk for proposal in pending if proposal.override_reason]
+    found: dict[UUID, tuple[Blocker, ...]] = defaultdict(tuple)
+    proposals = Proposal.objects.filter(crew=crew, pk__in=few).select_related("analysis", "convention_version")
+    for proposal in proposals.prefetch_related("markers", "convention_version__slots"):
+        markers = [MarkerInput(one.slot, one.start_us, one.end_us, one.label) for one in proposal.markers.all()]
+        slots = list(proposal.convention_version.slots.all())
+        findings = check_sheet(markers, slots, proposal.analysis.result, severities)
+        found[proposal.pk] = tuple(
+            Blocker(finding.slot, finding.sentence) for finding in findings if finding.severity == "blocker"
+        )
+    return found
+
+
+def _standing(place: CrateTrack, known: _Known, now: dt.datetime) -> Standing:
+    track, version = place.track, place.crate.convention_version_id
+    analysis = known.analyses.get(track.pk)
+    sheet = known.sheets.get((track.pk, version))
+    claim = known.claims.get(track.pk)
+    live = claim is not None and claim.until > now
+    pending = known.pending.get(track.pk)
+    proposal = pending if pending is not None and pending.convention_version_id == version else None
+    draft = (analysis.pk, version) if analysis is not None else None
+    drafted = draft in known.drafts
+    state, trouble = _state(place, known, approved=sheet is not None, proposal=proposal, held=live, drafted=drafted)
+    confidence = known.drafts[draft] if draft is not None and drafted else None
+    steady = analysis is None or analysis.steady
+    rechecked = sheet is None and track.pk in known.sheeted
+    if sheet is None:
+        blockers = known.overridden.get(proposal.pk, ()) if proposal else ()
+    else:
+        blockers = _blockers_of(sheet, known.blocking)
+    return Standing(
+        place=place,
+        state=state,
+        minutes=minutes_left(
+            state,
+            duration_s=analysis.duration_us / 1_000_000 if analysis else 0.0,
+            confidence=confidence or 0.0,
+            steady=steady,
+            rechecked=rechecked,
+        ),
+        holder=claim.holder if claim else None,
+        touched_at=claim.until - CLAIM_FOR if claim else None,
+        lapsed=claim is not None and not live,
+        proposal=proposal,
+        other_proposal=pending is not None and proposal is None,
+        returns=known.returns[track.pk],
+        steady=steady,
+        confidence=confidence,
+        sheet_number=sheet["number"] if sheet else None,
+        rechecked=rechecked,
+        trouble=trouble,
+        blockers=blockers,
+    )
+
+
+def _state(
+    place: CrateTrack, known: _Known, *, approved: bool, proposal: Proposal | None, held: bool, drafted: bool
+) -> tuple[str, str]:
+    """The state, and what keeps anybody from beginning."""
+    track = place.track
+    if approved:
+        return "approved", ""
+    if track.state == TrackState.REFUSED:
+        return "nothing", "refused"
+    if track.state == TrackState.CHECKING:
+        job = known.jobs.get((track.pk, JobKind.ANALYSE, ""))
+        return ("nothing", "given-up") if job is not None and job.state == JobState.DEAD else ("analysing", "")
+    if proposal is not None:
+        return ("review" if proposal.state == ProposalState.OPEN else "returned"), ""
+    if held:
+        return "held", "" if drafted else "no-draft"
+    if drafted:
+        return "draft", ""
+    job = known.jobs.get((track.pk, JobKind.DRAFT, str(place.crate.convention_version_id)))
+    if job is not None:
+        return ("nothing", "given-up") if job.state == JobState.DEAD else ("analysing", "")
+    return "nothing", "no-draft"
+
+
+def _blockers_of(sheet: dict[str, Any], blocking: set[str]) -> tuple[Blocker, ...]:
+    """What blocks an approved sheet by today's severities; none where somebody wrote why it may stay."""
+    if sheet["proposal__override_reason"]:
+        return ()
+    return tuple(Blocker(one["slot"], one["sentence"]) for one in sheet["findings"] or [] if one["check"] in blocking)
