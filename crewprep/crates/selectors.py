@@ -52,7 +52,8 @@ def newest_places(member: Membership, tracks: Collection[UUID]) -> dict[UUID, Cr
 
 def nights_of(member: Membership) -> QuerySet[Night]:
     """The crew's nights by date, with ``crate_count``."""
-    return Night.objects.filter(crew=member.crew).annotate(crate_count=Count("crates")).order_by("date", "name")
+    nights = Night.objects.filter(crew=member.crew).select_related("crew")
+    return nights.annotate(crate_count=Count("crates")).order_by("date", "name")
 
 
 def night_for(member: Membership, night_id: UUID) -> Night:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from django.db.models import Exists, OuterRef, QuerySet
+from collections.abc import Iterable
+from dataclasses import dataclass
+from uuid import UUID
+
+from django.db.models import Count, Exists, OuterRef, QuerySet
 
 from crewprep.common.errors import NotFound
 from crewprep.crates.models import CrateTrack, Night
@@ -16,10 +20,7 @@ from crewprep.tracks.models import Track
 
 def open_places(night: Night) -> QuerySet[CrateTrack]:
     """The places in the night's crates whose track has no approved sheet by that crate's version."""
-    ready = SheetVersion.objects.filter(
-        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
-    )
-    return CrateTrack.objects.filter(~Exists(ready), crate__night=night)
+    return CrateTrack.objects.filter(~_ready(), crate__night=night)
 
 
 def open_tracks(night: Night) -> QuerySet[Track]:
@@ -30,6 +31,26 @@ def open_tracks(night: Night) -> QuerySet[Track]:
 def tracks_for(night: Night) -> QuerySet[Track]:
     """Every track of the night's crates, each once."""
     return Track.objects.filter(pk__in=CrateTrack.objects.filter(crate__night=night).order_by().values("track"))
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCount:
+    """How many tracks a night has, and how many of them stand open."""
+
+    tracks: int = 0
+    open: int = 0
+
+
+def open_counts(nights: Iterable[Night]) -> dict[UUID, OpenCount]:
+    """The counts of each of these nights, in two queries."""
+    ids = [night.pk for night in nights]
+    places = CrateTrack.objects.filter(crate__night__in=ids)
+
+    def counted(rows: QuerySet[CrateTrack]) -> dict[UUID, int]:
+        return dict(rows.order_by().values_list("crate__night").annotate(Count("track", distinct=True)))
+
+    tracks, still = counted(places), counted(places.filter(~_ready()))
+    return {night: OpenCount(tracks.get(night, 0), still.get(night, 0)) for night in ids}
 
 
 def feed_of(member: Membership) -> CalendarFeed | None:
@@ -48,3 +69,10 @@ def member_by_feed(token: str) -> Membership:
         raise NotFound
     # The door of every other request: whoever may not enter the crew may not read its calendar.
     return member_for(feed.membership.user, feed.membership.crew.slug)
+
+
+def _ready() -> Exists:
+    """Of a place in a crate: whether its track has a sheet by the crate's version."""
+    return Exists(
+        SheetVersion.objects.filter(track=OuterRef("track"), convention_version=OuterRef("crate__convention_version"))
+    )

@@ -52,6 +52,46 @@ class CrateForm(forms.Form):
     )
 
 
+class NightForm(forms.Form):
+    """When a night is, and until when its tracks should be ready: times by the clocks of its time zone."""
+
+    name = forms.CharField(
+        max_length=80,
+        error_messages={
+            "required": "Give the night a name, such as the place or the party.",
+            "max_length": "A night's name has at most 80 letters. Shorten it.",
+        },
+    )
+    date = forms.DateField(
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={
+            "required": "Say on which date it is.",
+            "invalid": "Write the date as year-month-day, such as 2030-12-31.",
+        },
+    )
+    doors_at = forms.TimeField(
+        label="Doors open at",
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+        help_text="Leave it empty where it is not certain yet.",
+        error_messages={"invalid": "Write the time as hours and minutes, such as 22:30."},
+    )
+    time_zone = forms.CharField(
+        max_length=64,
+        widget=forms.TextInput(attrs={"list": "time-zones", "autocomplete": "off", "spellcheck": "false"}),
+        help_text="Whose clocks count, such as Europe/Lisbon.",
+        error_messages={"required": "Choose a time zone from the list, such as Europe/Lisbon."},
+    )
+    ready_by = forms.DateTimeField(
+        label="Tracks ready by",
+        required=False,
+        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S"],
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="The deadline, by the same clocks. Without one, the night's own date counts.",
+        error_messages={"invalid": "Write the deadline as year-month-day hours:minutes, such as 2030-12-30 18:00."},
+    )
+
+
 class ConventionNameForm(forms.Form):
     """The name under which a convention is published."""
 

@@ -12,11 +12,12 @@ from django.urls import path
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.selectors import current_version
 from crewprep.crates.models import Crate
-from crewprep.crates.selectors import crates_of
+from crewprep.crates.selectors import crates_of, next_night
 from crewprep.crates.services import make_crate
 from crewprep.crews.models import Membership, Role, User
 from crewprep.crews.rules import may_fill_crates, may_lead, may_review_at_all
 from crewprep.crews.selectors import members_of, memberships_of
+from crewprep.readiness.selectors import open_counts
 from crewprep.review.selectors import open_proposals
 from crewprep.web.doors import crew_page, signed_in_page
 from crewprep.web.forms import CrateForm
@@ -68,6 +69,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
     elif request.method == "POST":
         may_fill_crates(member).require()
         status = 422
+    night = next_night(member)
     return render(
         request,
         "crews/home.html",
@@ -80,6 +82,8 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
             "may_lead": may_lead(member),
             "may_review": may_review_at_all(member),
             "convention": current_version(member),
+            "night": night,
+            "night_count": open_counts([night])[night.pk] if night else None,
             "queue_size": open_proposals(member).count(),
             "members": sorted(members_of(member), key=lambda person: _ROLES.index(person.role)),
             "happenings": recent(member),

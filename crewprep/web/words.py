@@ -44,6 +44,25 @@ def ago(then: dt.datetime) -> str:
     return f"{timesince(then)} ago"
 
 
+def minutes_words(minutes: float) -> str:
+    """An estimate of work, to five minutes beyond the first ten: ``7 min``, ``1 h 35 min``, ``12 h``."""
+    whole = round(minutes) if minutes < 10 else 5 * round(minutes / 5)
+    hours, rest = divmod(whole, 60)
+    return " ".join([*([f"{hours} h"] if hours else []), *([f"{rest} min"] if rest or not hours else [])])
+
+
+def days_words(days: int) -> str:
+    """How far a day is from today: ``today``, ``tomorrow``, ``in 4 days``, ``yesterday``, ``4 days ago``."""
+    near = {0: "today", 1: "tomorrow", -1: "yesterday"}
+    return near.get(days) or (f"in {days} days" if days > 0 else f"{-days} days ago")
+
+
+def moment_words(moment: dt.datetime, zone: dt.tzinfo) -> str:
+    """A moment by the clocks of a zone: ``4 June 2027, 18:00``."""
+    local = moment.astimezone(zone)
+    return f"{local.day} {local:%B %Y, %H:%M}"
+
+
 def key_words(name: str) -> str:
     """A key as a musician says it: ``F sharp minor`` for ``F# minor``."""
     tonic, _, mode = name.partition(" ")

@@ -18,7 +18,9 @@ from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
 
-for _name in ("ago", "clock", "duration", "key_words", "level", "rate_words", "tempo"):
+for _name in (
+    "ago", "clock", "days_words", "duration", "key_words", "level", "minutes_words", "rate_words", "tempo",
+):  # fmt: skip
     register.filter(_name, getattr(words, _name))
 
 
