@@ -102,7 +102,7 @@ class WholeNumber(serializers.IntegerField):
         return int(super().to_internal_value(data))
 
 
-def seen_revision(request: Request, *, current: int) -> int:
+def seen_revision(request: Request, *, current: int, code: str = "proposal:other-revision") -> int:
     """The revision that the caller looked at, from ``If-Match``.
 
     Raises ``RevisionMissing`` (428) without one and ``OtherRevision`` (412) where it is not the current one. Tags are
@@ -113,5 +113,5 @@ def seen_revision(request: Request, *, current: int) -> int:
     if not tags:
         raise RevisionMissing("request:revision-missing")
     if f'"{current}"' not in tags:
-        raise OtherRevision("proposal:other-revision", revision=current)
+        raise OtherRevision(code, revision=current)
     return current

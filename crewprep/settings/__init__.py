@@ -176,6 +176,7 @@ SPECTACULAR_SETTINGS = {
         "JobState": "crewprep.jobs.models.JobState",
         "JobKind": "crewprep.jobs.models.JobKind",
         "ProposalState": "crewprep.review.models.ProposalState",
+        "ReadinessState": ["nothing", "analysing", "draft", "held", "review", "returned", "approved"],
         "CheckSeverity": ["blocker", "warning", "note", "off"],
         "FindingSeverity": ["blocker", "warning", "note"],
     },

@@ -164,7 +164,7 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponseBase:
         return refusal(request, error)
     tag = f'"{file.tag}"'
     # Kept by the program that reads it, and asked for anew each time.
-    headers = {"ETag": tag, "Cache-Control": "private, no-cache", "Referrer-Policy": "no-referrer"}
+    headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
     answer = HttpResponse(file.content, content_type=MEDIA_TYPE, headers=headers)
     return get_conditional_response(request, etag=tag, response=answer) or answer
 

@@ -83,6 +83,6 @@ def test_the_administration_is_for_staff(person: str, ours: CrewWorld, client: C
 
 def test_public_routes_are_these() -> None:
     assert {route.pattern for route in routes() if route.policy == Policy.PUBLIC} == {
-        "admin/login/", "admin/logout/", "api/", "api/docs/", "api/v1/schema/", "api/v1/tokens/", "help/", "sign-in/",
-        "sign-out/",
+        "admin/login/", "admin/logout/", "api/", "api/docs/", "api/v1/schema/", "api/v1/tokens/",
+        "calendar/<str:token>.ics", "help/", "sign-in/", "sign-out/",
     }  # fmt: skip

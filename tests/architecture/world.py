@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import uuid
 from dataclasses import dataclass
@@ -13,9 +14,11 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 
 from crewprep.conventions.models import ConventionVersion
-from crewprep.crates.models import Crate
+from crewprep.crates.models import Crate, Night
+from crewprep.crates.nights import NightPlan, make_night, put_under_night
 from crewprep.crews.models import Crew, Membership, Role
 from crewprep.jobs.models import Job, JobState
+from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal
 from crewprep.review.services import approve_proposal
 from crewprep.sheets.models import SheetVersion
@@ -38,6 +41,8 @@ class CrewWorld:
     sheet: SheetVersion
     proposal: Proposal
     job: Job
+    night: Night
+    feed: str
 
     @property
     def crew(self) -> Crew:
@@ -54,8 +59,10 @@ class CrewWorld:
             **dict.fromkeys(("convention", "version_id"), self.version.pk),
             **dict.fromkeys(("crate", "crate_id"), self.crate.pk),
             **dict.fromkeys(("track", "track_id"), self.track.pk),
+            **dict.fromkeys(("night", "night_id"), self.night.pk),
             **dict.fromkeys(("proposal", "proposal_id"), self.proposal.pk),
             **dict.fromkeys(("job", "job_id"), self.job.pk),
+            "token": self.feed,
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -93,4 +100,7 @@ def make_crew(word: str) -> CrewWorld:
     assert job is not None
     Job.objects.filter(pk=job.pk).update(state=JobState.DEAD, error_code="job:gave-up", error_detail="Gave up.")
     job.refresh_from_db()
-    return CrewWorld(word, lead, resident, newcomer, version, crate, track, sheet, proposal, job)
+    night = make_night(member=lead, plan=NightPlan(f"{word} night", dt.datetime.now(dt.UTC).date()))
+    put_under_night(member=lead, crate=crate, night=night)
+    feed = give_feed(member=lead)
+    return CrewWorld(word, lead, resident, newcomer, version, crate, track, sheet, proposal, job, night, feed)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import path
 
 from crewprep.api.schema import Document
-from crewprep.api.v1 import checks, claims, conventions, crates, crews, jobs, proposals, sheets, tokens, tracks
+from crewprep.api.v1 import checks, claims, conventions, crates, crews, jobs, nights, proposals, sheets, tokens, tracks
 
 app_name = "api"
 
@@ -13,6 +13,7 @@ _CREW = "crews/<slug:crew>/"
 _CRATE = f"{_CREW}crates/<uuid:crate>/"
 _TRACK = f"{_CREW}tracks/<uuid:track>/"
 _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
+_NIGHT = f"{_CREW}nights/<uuid:night>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
 
 urlpatterns = [
@@ -29,6 +30,13 @@ urlpatterns = [
     path(f"{_CREW}crates/", crates.Crates.as_view(), name="crates"),
     path(_CRATE, crates.OneCrate.as_view(), name="crate"),
     path(f"{_CRATE}tracks/", crates.Uploads.as_view(), name="crate-tracks"),
+    path(f"{_CRATE}night/", nights.NightOfCrate.as_view(), name="crate-night"),
+    path(f"{_CREW}nights/", nights.Nights.as_view(), name="nights"),
+    path(_NIGHT, nights.OneNight.as_view(), name="night"),
+    path(f"{_NIGHT}board/", nights.BoardOfNight.as_view(), name="board"),
+    path(f"{_NIGHT}at-risk/", nights.AtRiskOfNight.as_view(), name="at-risk"),
+    path(f"{_NIGHT}burn-down/", nights.BurnDownOfNight.as_view(), name="burn-down"),
+    path(f"{_CREW}calendar-address/", nights.CalendarAddress.as_view(), name="calendar-address"),
     path(f"{_CREW}tracks/", tracks.Tracks.as_view(), name="tracks"),
     path(_TRACK, tracks.OneTrack.as_view(), name="track"),
     path(f"{_TRACK}analysis/", tracks.AnalysisOfTrack.as_view(), name="analysis"),
