@@ -63,7 +63,8 @@ def render(crew_name: str, nights: Iterable[Night], address: Address) -> bytes:
     calendar.add("name", f"Nights of {crew_name}")
     calendar.add("x-wr-calname", f"Nights of {crew_name}")
     calendar.add("refresh-interval", REFRESH, parameters={"VALUE": "DURATION"})
-    events, years = [], {}
+    events: list[Event] = []
+    years: dict[str, tuple[int, int]] = {}
     for night in nights:
         events += [_night(night, address), *_deadline(night, address)]
         if night.doors_at is not None or night.ready_by is not None:

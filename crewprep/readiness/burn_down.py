@@ -74,7 +74,7 @@ def burn_down(tracks: Sequence[Sequence[Span]], night: Night, start: dt.date | N
     due, today = max(night.due_on, start), night.today()
     length = (max(night.date, due) - start).days + 1
     steps = [0] * (length + 1)
-    slopes: list[tuple[int, float]] = []
+    slopes: list[tuple[int, int]] = []
 
     def day_of(moment: dt.datetime) -> int:
         return (moment.astimezone(night.zone).date() - start).days

@@ -26,7 +26,9 @@ WORDS: dict[str, Words] = {
     "crate made": lambda details, _: f"made the crate “{details.get('name')}”",
     "night made": lambda details, _: f"made the night “{details.get('name')}”",
     "night changed": lambda details, _: f"changed the night “{details.get('name')}”",
-    "crate put under night": lambda details, _: f"put “{details.get('name')}” under the night “{details.get('night', '')}”",
+    "crate put under night": lambda details, _: (
+        f"put “{details.get('name')}” under the night “{details.get('night', '')}”"
+    ),
     "crate taken from night": lambda details, _: (
         f"took “{details.get('name')}” from the night “{details.get('night', '')}”"
     ),

@@ -202,7 +202,7 @@ class AtRiskOfNight(CrewEndpoint):
         """Open tracks with the reasons why they may not be ready, most at risk first."""
         board = board_of(night_for(self.member, night))
         pages = Pages()
-        shown = pages.paginate_queryset(list(board.at_risk), request, view=self)  # type: ignore[arg-type]  # a list will do
+        shown = pages.paginate_queryset(list(board.at_risk), request, view=self)
         return pages.get_paginated_response(listed(AtRiskOut, shown))
 
 
