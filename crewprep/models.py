@@ -4,7 +4,7 @@ from crewprep.activity.models import Activity
 from crewprep.analysis.models import Analysis
 from crewprep.conventions.models import Convention, ConventionVersion, Slot
 from crewprep.crates.models import Crate, CrateTrack, Night
-from crewprep.crews.models import Crew, Membership, Role, User
+from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.preparation.models import Claim
 from crewprep.readiness.models import CalendarFeed
@@ -27,6 +27,7 @@ __all__ = [
     "Crew",
     "Draft",
     "DraftMarker",
+    "Invitation",
     "Job",
     "JobKind",
     "JobState",
@@ -42,6 +43,7 @@ __all__ = [
     "SheetMarker",
     "SheetVersion",
     "Slot",
+    "TokenScope",
     "Track",
     "TrackState",
     "User",

@@ -26,6 +26,9 @@ MESSAGES: dict[str, str] = {
     "token:unknown": "The token is not known here, or it has expired. Ask for a new one with your name and password.",
     "token:too-many": "You hold {limit} tokens already, the most there may be. Delete one, or wait until one expires.",
     "token:none": "The request carries no token, so there is none to delete. Sign out on the page instead.",
+    "token:days": "A token works for 1 to {most} days. Choose a number of days between them.",
+    "token:read-only": "This token may read and change nothing. Make one that may write on your account's page.",
+    "token:one-crew": "This token opens one crew alone. Use one for all your crews, or the page of your account.",
     "service:busy": "The service is busy at the moment. Try again in a few seconds.",
     "service:broken": "Something broke on our side, and it has been noted. Try again; if it stays, tell whoever runs this.",
     "draft:none": "There is no draft of this track under that convention yet. Wait for the worker, then ask again.",
@@ -35,6 +38,18 @@ MESSAGES: dict[str, str] = {
     "throttled": "Too many requests. Wait {seconds} seconds and try again.",
     "crew:lead-only": "Only a lead of the crew may do this. Ask one of your leads.",
     "crew:resident-only": "Only leads and residents may do this. A lead can sign you off once you know the convention.",
+    "crew:last-lead": "{crew} would be left without a lead. Hand the lead over to another member first.",
+    "crew:hand-over-to-oneself": "You lead the crew already. Choose another member to hand the lead over to.",
+    "member:already": "They are in this crew already. A lead can change their role on the crew's page.",
+    "member:moved-on": "The membership changed while you looked at it. The page shows how it stands now; look again.",
+    "invitation:none": (
+        "This link does not work (any more): a link works once, for seven days, until a lead withdraws it. "
+        "Ask a lead of your crew for a new one."
+    ),
+    "invitation:settled": "This invitation has been used or withdrawn already, so there is nothing left to withdraw.",
+    "account:name-taken": "Somebody else signs in by this name. Choose another one.",
+    "account:password": "The password cannot be used: {detail}",
+    "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",
     "convention:invalid": "The convention cannot be used: {detail}",
     "convention:name-taken": "Your crew already has a convention named “{name}”. Choose another name.",
     "convention:none": "Your crew has no convention yet. A lead publishes one first.",

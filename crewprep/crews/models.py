@@ -4,17 +4,34 @@ from __future__ import annotations
 
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.db.models import Q
+from django.utils.crypto import salted_hmac
 
 from crewprep.common.models import CrewRow, Row
 
 
 class User(AbstractUser):
-    """A person who signs in. Belongs to crews through memberships."""
+    """A person who signs in. Belongs to crews through memberships.
+
+    A closed account keeps its row, so that what was made and reviewed stays told apart; ``former_number`` is all that
+    is left of the name.
+    """
 
     display_name = models.CharField(max_length=80, blank=True)
+    former_number = models.PositiveIntegerField(null=True, blank=True, unique=True, editable=False)
+    sessions_round = models.PositiveIntegerField(default=0, editable=False)
+    """Counted up to end every session that was begun before."""
 
     def __str__(self) -> str:
+        if self.former_number is not None:
+            return f"former member {self.former_number}"
         return self.display_name or self.username
+
+    def _get_session_auth_hash(self, secret: str | bytes | None = None) -> str:
+        """As Django's, over the round as well: sessions of an earlier one are worthless."""
+        signed = self.password if self.sessions_round == 0 else f"{self.password}:{self.sessions_round}"
+        salt = "django.contrib.auth.models.AbstractBaseUser.get_session_auth_hash"
+        return salted_hmac(salt, signed, secret=secret, algorithm="sha256").hexdigest()
 
 
 class Crew(Row):
@@ -52,3 +69,49 @@ class Membership(CrewRow):
 
     def __str__(self) -> str:
         return f"{self.user} ({self.role} of {self.crew})"
+
+
+class Invitation(CrewRow):
+    """A link by which one person joins a crew in a role. Its token is shown once and stored as its SHA-256 alone."""
+
+    role = models.CharField(max_length=10, choices=Role.choices)
+    note = models.CharField(max_length=120, blank=True)
+    """Whom it is for, as its maker knows them."""
+    token_hash = models.CharField(max_length=64, unique=True)
+    made_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    expires_at = models.DateTimeField()
+    used_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    used_at = models.DateTimeField(null=True)
+    withdrawn_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(used_at__isnull=True, used_by__isnull=True)
+                | Q(used_at__isnull=False, used_by__isnull=False),
+                name="invitation_used_by_somebody",
+            ),
+            models.CheckConstraint(
+                condition=Q(used_at__isnull=True) | Q(withdrawn_at__isnull=True),
+                name="invitation_used_or_withdrawn",
+            ),
+        ]
+        indexes = [models.Index(fields=["crew", "-created_at"], name="invitation_by_crew")]
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"invitation as {self.role}"
+
+
+class TokenScope(Row):
+    """What a token of the API is called and how far it reaches; without such a row it reaches as far as its user."""
+
+    token = models.OneToOneField("knox.AuthToken", on_delete=models.CASCADE, related_name="scope")
+    name = models.CharField(max_length=60, blank=True)
+    crew = models.ForeignKey(Crew, null=True, on_delete=models.CASCADE, related_name="+")
+    """The one crew that it opens; empty for all of its user's."""
+    read_only = models.BooleanField(default=False)
+    last_used_at = models.DateTimeField(null=True)
+
+    def __str__(self) -> str:
+        return self.name or "token"

@@ -7,7 +7,7 @@ from crewprep.crews.models import Membership, Role
 
 
 def may_lead(member: Membership) -> Answer:
-    """Publish conventions, retry work, look after members."""
+    """Publish conventions, set house checks, look after members."""
     return Allowed() if member.role == Role.LEAD else Denied("crew:lead-only")
 
 
@@ -24,3 +24,13 @@ def may_fill_crates(member: Membership) -> Answer:
 def may_review_at_all(member: Membership) -> Answer:
     """Give verdicts on other members' proposals."""
     return Allowed() if member.role in {Role.LEAD, Role.RESIDENT} else Denied("crew:resident-only")
+
+
+def may_look_after_members(member: Membership) -> Answer:
+    """Invite, change roles, hand the lead over."""
+    return may_lead(member)
+
+
+def may_end(member: Membership, other: Membership) -> Answer:
+    """End a membership: one's own, or as a lead anybody's."""
+    return Allowed() if member.pk == other.pk else may_look_after_members(member)

@@ -75,7 +75,10 @@ WORK_DIR = VAR_DIR / "work"
 AUTH_USER_MODEL = "crewprep.User"
 AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ("username", "display_name", "email")},
+    },
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
@@ -156,6 +159,7 @@ REST_FRAMEWORK = {
     "UNAUTHENTICATED_USER": None,
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
+KNOX_TOKEN_MODEL = "knox.AuthToken"  # noqa: S105  a model's name
 REST_KNOX = {
     "TOKEN_TTL": timedelta(days=30),
     "TOKEN_LIMIT_PER_USER": 20,
