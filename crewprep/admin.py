@@ -13,12 +13,13 @@ from django.db import models, transaction
 from django.forms import ModelForm
 from django.http import HttpRequest
 
+from crewprep.accounts.departing import end_membership
 from crewprep.activity.models import Activity
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
 from crewprep.conventions.models import Convention, ConventionVersion
 from crewprep.crates.models import Crate, Night
-from crewprep.crews.models import Crew, Membership, User
+from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.jobs.models import Job
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
@@ -42,6 +43,10 @@ class PersonAdmin(_PersonAdmin):
 
     list_display = ("username", "display_name", "is_active", "is_staff")
     fieldsets = ((None, {"fields": ("display_name",)}), *(UserAdmin.fieldsets or ()))
+
+    def has_delete_permission(self, request: HttpRequest, obj: User | None = None) -> bool:
+        """Never: an account is closed (``manage.py close_account``), which keeps the record true."""
+        return False
 
 
 @admin.register(Crew)
@@ -73,18 +78,17 @@ class MembershipAdmin(_MembershipAdmin):
         with transaction.atomic():
             super().save_model(request, obj, form, change)
             verb = "role changed" if change else "member added"
-            record(actor=_person(request), verb=verb, subject=obj, role=str(obj.role), user=obj.user.username)
+            record(actor=_person(request), verb=verb, subject=obj, role=str(obj.role), person=obj.user_id)
 
     def delete_model(self, request: HttpRequest, obj: Membership) -> None:
-        """Remove and record."""
+        """Remove as the crew's own page does; the last lead of a crew is refused there too."""
         with transaction.atomic():
-            record(actor=_person(request), verb="member removed", subject=obj, user=obj.user.username)
-            super().delete_model(request, obj)
+            end_membership(obj, by=_person(request), verb="member removed")
 
     def delete_queryset(self, request: HttpRequest, queryset: models.QuerySet[Membership]) -> None:
         """Remove and record one by one."""
         with transaction.atomic():
-            for membership in queryset.select_related("user"):
+            for membership in queryset.select_related("user", "crew"):
                 self.delete_model(request, membership)
 
 
@@ -111,6 +115,6 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, CalendarFeed, Convention, ConventionVersion, Copy, Crate, Draft, Job, KnownAudio,
-               Night, Proposal, SheetVersion, Track):  # fmt: skip
+for _model in (Activity, Analysis, CalendarFeed, Convention, ConventionVersion, Copy, Crate, Draft, Invitation, Job,
+               KnownAudio, Night, Proposal, SheetVersion, Track):  # fmt: skip
     admin.site.register(_model, LookOnly)

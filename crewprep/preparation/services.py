@@ -95,7 +95,7 @@ def assign_track(*, member: Membership, track: Track, to: Membership, note: str 
                 "note": note.strip()[:200],
             },
         )  # fmt: skip
-        record(actor=member.user, verb="track assigned", subject=claim, track=track.title, to=str(to.user))
+        record(actor=member.user, verb="track assigned", subject=claim, track=track.title, person=to.user_id)
     return claim
 
 

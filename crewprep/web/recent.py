@@ -10,6 +10,7 @@ from uuid import UUID
 
 from crewprep.activity.models import Activity
 from crewprep.crews.models import Membership
+from crewprep.crews.selectors import names_of
 from crewprep.review.models import Proposal
 from crewprep.tracks.models import Track
 
@@ -19,7 +20,14 @@ Words = Callable[[Mapping[str, Any], str], str]
 
 WORDS: dict[str, Words] = {
     "crew founded": lambda details, _: "founded the crew",
-    "member added": lambda details, _: f"added {details.get('user', 'somebody')} as {details.get('role', 'member')}",
+    "member added": lambda details, _: f"added {details.get('person', 'somebody')} as {details.get('role', 'member')}",
+    "member joined": lambda details, _: f"joined as {details.get('role', 'member')} by invitation",
+    "member invited": lambda details, _: f"invited a {details.get('role', 'member')}",
+    "invitation withdrawn": lambda details, _: f"withdrew an invitation as {details.get('role', 'member')}",
+    "role changed": lambda details, _: f"made {details.get('person', 'somebody')} {details.get('role', 'a member')}",
+    "lead handed over": lambda details, _: f"handed the lead over to {details.get('person', 'somebody')}",
+    "member left": lambda details, _: "left the crew",
+    "member removed": lambda details, _: f"removed {details.get('person', 'somebody')} from the crew",
     "convention published": lambda details, _: (
         f"published the convention “{details.get('name')}”, version {details.get('number')}"
     ),
@@ -35,7 +43,8 @@ WORDS: dict[str, Words] = {
     "track uploaded": lambda details, title: f"uploaded “{title or details.get('name')}”",
     "track added to crate": lambda details, title: f"put “{title}” into “{details.get('crate')}”",
     "track folded": lambda details, title: (
-        f"“{details.get('title')}” is the same audio as “{details.get('owner')}”, which the crate has now"
+        f"“{details.get('title') or title}” is the same audio as “{details.get('owner') or title}”, "
+        "which the crate has now"
     ),
     "tags edited": lambda details, title: f"wrote the tags of “{title}” anew",
     "track refused": lambda details, title: f"“{title}” could not be used",
@@ -60,21 +69,27 @@ class Happening:
 
 
 def recent(member: Membership) -> list[Happening]:
-    """The newest happenings of the member's crew, at most ``RECENT``; three queries however many."""
+    """The newest happenings of the member's crew, at most ``RECENT``; four queries however many."""
     rows = list(
         Activity.objects.filter(crew=member.crew, verb__in=WORDS)
         .select_related("actor")
         .order_by("-created_at")[:RECENT]
     )
     titles = _titles(member, rows)
+    names = names_of(row.details["person"] for row in rows if row.details.get("person"))
     return [
         Happening(
             at=row.created_at,
             who=str(row.actor) if row.actor else "",
-            what=WORDS[row.verb](row.details, titles.get(row.subject_id, "")),
+            what=WORDS[row.verb](_named(row.details, names), titles.get(row.subject_id, "")),
         )
         for row in rows
     ]
+
+
+def _named(details: Mapping[str, Any], names: Mapping[int, str]) -> dict[str, Any]:
+    """Details with the name that a person has now in the place of the id that the record keeps."""
+    return {**details, "person": names.get(details.get("person") or 0, "somebody")}
 
 
 def _titles(member: Membership, rows: list[Activity]) -> dict[UUID, str]:

@@ -1,0 +1,107 @@
+"""What each role may do, answered by the very rules that the services ask.
+
+One line for a thing that members do, each with a question to a rule; the page and the API show the answers, so a change
+of a rule changes them. A rule about a certain thing is asked about a stand-in for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import cast
+
+from crewprep.common.access import Answer
+from crewprep.crews import rules as crews
+from crewprep.crews.models import Crew, Membership, Role, User
+from crewprep.review import rules as review
+from crewprep.review.models import Proposal
+from crewprep.tracks import rules as tracks
+from crewprep.tracks.models import Track
+
+ROLES = (Role.LEAD, Role.RESIDENT, Role.NEWCOMER)
+
+
+@dataclass(frozen=True, slots=True)
+class _Nobody:
+    """No contributors."""
+
+    def all(self) -> list[User]:
+        return []
+
+
+@dataclass(frozen=True, slots=True)
+class _ProposalBy:
+    """As much of a proposal as rules look at: who had a hand in it."""
+
+    proposed_by_id: int
+    changed_by_id: int
+    contributors: _Nobody
+
+
+def _proposal(user_id: int) -> Proposal:
+    return cast(Proposal, _ProposalBy(user_id, user_id, _Nobody()))
+
+
+def own(member: Membership) -> Proposal:
+    """A stand-in for a proposal of the member's own."""
+    return _proposal(member.user_id)
+
+
+def anothers(member: Membership) -> Proposal:
+    """A stand-in for another member's proposal."""
+    return _proposal(member.user_id + 1)
+
+
+def another(member: Membership) -> Membership:
+    """A stand-in for another member of the crew."""
+    return Membership(crew=member.crew, role=Role.RESIDENT, user_id=member.user_id + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Permission:
+    """A thing that members do: a stable code, its words, and the question to the rule about it."""
+
+    code: str
+    words: str
+    ask: Callable[[Membership], Answer]
+
+
+PERMISSIONS = (
+    Permission("prepare", "Hold a track, correct its markers and propose a sheet", crews.may_prepare),
+    Permission("amend", "Change a pending proposal, and become one of its authors",
+               lambda member: review.may_amend(member, anothers(member))),
+    Permission("withdraw-own", "Withdraw a proposal of one’s own",
+               lambda member: review.may_withdraw(member, own(member))),
+    Permission("withdraw", "Withdraw another member’s proposal",
+               lambda member: review.may_withdraw(member, anothers(member))),
+    Permission("review", "Approve or return another member’s proposal",
+               lambda member: review.may_review(member, anothers(member))),
+    Permission("review-own", "Approve or return a proposal one had a hand in",
+               lambda member: review.may_review(member, own(member))),
+    Permission("fill-crates", "Plan nights, make crates, upload tracks", crews.may_fill_crates),
+    Permission("tags", "Correct title and artist of a track that another brought in",
+               lambda member: tracks.may_edit_tags(member, Track(added_by_id=member.user_id + 1))),
+    Permission("tags-own", "Correct title and artist of a track one brought in",
+               lambda member: tracks.may_edit_tags(member, Track(added_by_id=member.user_id))),
+    Permission("correct-grid", "Correct a track’s grid", crews.may_prepare),
+    Permission("publish", "Publish a convention and set how severe house checks are", crews.may_lead),
+    Permission("assign", "Give a track to a member, or let another’s hold go", crews.may_lead),
+    Permission("retry", "Retry work that was given up", crews.may_fill_crates),
+    Permission("members", "Invite, change roles, hand the lead over", crews.may_look_after_members),
+    Permission("remove", "Remove another member", lambda member: crews.may_end(member, another(member))),
+    Permission("leave", "Leave the crew", lambda member: crews.may_end(member, member)),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PermissionRow:
+    """A permission with the answer for each of ``ROLES``."""
+
+    permission: Permission
+    answers: tuple[Answer, ...]
+
+
+def permission_table(crew: Crew) -> list[PermissionRow]:
+    """Every permission with what its rule answers to a member of each role; asks no table."""
+    members = [Membership(crew=crew, role=role, user_id=0) for role in ROLES]
+    return [PermissionRow(one, tuple(one.ask(member) for member in members)) for one in PERMISSIONS]
