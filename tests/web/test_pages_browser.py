@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from crewprep.analysis.models import Analysis
 from crewprep.analysis.selectors import current_analysis
+from crewprep.crews.invitations import invite
 from crewprep.crews.models import Role
 from crewprep.jobs.models import Job, JobState
 from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
@@ -47,6 +48,9 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         override_reason="the hum is all there is",
     )
     empty = factories.crew_with(lead.user)
+    _, token = invite(
+        member=lead, role=Role.RESIDENT, note="somebody who plays rather long sets on rather long Fridays"
+    )
     slug = lead.crew.slug
     paths = [
         reverse("help"),
@@ -56,6 +60,10 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         reverse("crate", args=[slug, crate.pk]),
         reverse("convention", args=[slug]),
         reverse("convention-publish", args=[slug]),
+        reverse("crew-members", args=[slug]),
+        reverse("crew-member", args=[slug, resident.pk]),
+        reverse("crew-leave", args=[slug]),
+        reverse("join", args=[token]),
         reverse("queue", args=[slug]),
         reverse("queue", args=[empty.crew.slug]),
         reverse("proposal", args=[slug, open_one.pk]),
@@ -71,5 +79,7 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
             assert axe(page) == [], path
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
         page.context.clear_cookies()
-        page.goto(live_server.url + reverse("sign-in"))
-        assert axe(page) == []
+        for path in (reverse("sign-in"), reverse("join", args=[token])):
+            page.goto(live_server.url + path)
+            assert axe(page) == [], path
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path

@@ -1,0 +1,88 @@
+"""Forms about people: invitations, joining, one's account. Named as password managers expect them (WCAG 2.2, 1.3.5)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+
+from crewprep.crews.models import Role, User
+
+
+class InviteForm(forms.Form):
+    """Whom to invite as what."""
+
+    role = forms.ChoiceField(
+        choices=Role.choices,
+        initial=Role.NEWCOMER,
+        error_messages={
+            "invalid_choice": "Choose one of the three roles.",
+            "required": "Choose one of the three roles.",
+        },
+    )
+    note = forms.CharField(
+        label="Whom it is for",
+        max_length=120,
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        help_text="For you and the other leads, to tell your invitations apart.",
+        error_messages={"max_length": "This has at most 120 letters. Shorten it."},
+    )
+
+
+class JoinForm(forms.Form):
+    """A new account, made with an invitation."""
+
+    username = forms.CharField(
+        label="Name to sign in with",
+        max_length=60,
+        validators=[User.username_validator],
+        widget=forms.TextInput(attrs={"autocomplete": "username", "autocapitalize": "none", "spellcheck": "false"}),
+        help_text="Letters, digits and @ . + - _ only.",
+        error_messages={
+            "required": "Choose a name to sign in with.",
+            "invalid": "Use letters, digits and @ . + - _ only.",
+            "max_length": "This name has at most 60 letters. Shorten it.",
+        },
+    )
+    display_name = forms.CharField(
+        label="Name that your crew sees",
+        max_length=80,
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "nickname"}),
+        help_text="Left empty, it is the name to sign in with.",
+        error_messages={"max_length": "This name has at most 80 letters. Shorten it."},
+    )
+    password = forms.CharField(
+        max_length=200,
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        help_text="Ten characters or more, not a common password and not like your names.",
+        error_messages={"required": "Choose a password.", "max_length": "A password has at most 200 characters."},
+    )
+    password_again = forms.CharField(
+        label="The same password again",
+        max_length=200,
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        error_messages={
+            "required": "Type the password once more.",
+            "max_length": "A password has at most 200 characters.",
+        },
+    )
+
+    def clean(self) -> dict[str, Any]:
+        """The passwords agree, and the validators of the settings have nothing against them."""
+        cleaned = super().clean() or self.cleaned_data
+        password, again = cleaned.get("password"), cleaned.get("password_again")
+        if password and again and password != again:
+            self.add_error("password_again", "The two passwords differ. Type the same one twice.")
+        if password:
+            person = User(username=cleaned.get("username", ""), display_name=cleaned.get("display_name", ""))
+            try:
+                validate_password(password, person)
+            except ValidationError as error:
+                self.add_error("password", error)
+        return cleaned
