@@ -6,19 +6,17 @@ from typing import Any
 
 from django.contrib.auth import authenticate
 from django.contrib.auth.signals import user_logged_in
-from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.plumbing import build_bearer_security_scheme_object
 from knox.auth import TokenAuthentication as KnoxAuthentication
-from knox.models import AuthToken
-from knox.settings import knox_settings
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
 from rest_framework.throttling import SimpleRateThrottle
 
 from crewprep.api.errors import LockedOut, NotSignedIn
-from crewprep.common.errors import Conflict
-from crewprep.crews.models import User
+from crewprep.common.errors import Refused
+from crewprep.crews.models import TokenScope, User
+from crewprep.crews.tokens import Reach, make_token, reach_of
 
 
 class TokenAuthentication(KnoxAuthentication):  # type: ignore[misc]  # knox ships no types
@@ -55,8 +53,23 @@ class GuessThrottle(SimpleRateThrottle):
         return str(self.cache_format % {"scope": self.scope, "ident": self.get_ident(request)})
 
 
-def issue_token(*, request: Request, username: str, password: str) -> tuple[AuthToken, str]:
-    """A new token and its text, which is shown this once and stored hashed.
+def reach(request: Request) -> Reach:
+    """How far the request may reach: as its token says, or with a session as far as its user does."""
+    found: Reach | None = getattr(request, "reach", None)
+    if found is None:
+        found = reach_of(request.auth)
+        request.reach = found  # type: ignore[attr-defined]  # looked up once a request
+    return found
+
+
+def require_whole_account(request: Request) -> None:
+    """Raises ``Refused`` where a token for one crew asks about the account."""
+    if reach(request).crew_id is not None:
+        raise Refused("token:one-crew")
+
+
+def issue_token(*, request: Request, username: str, password: str, **asked: Any) -> tuple[TokenScope, str]:
+    """A new token and its text, which is shown this once and stored hashed; ``asked`` as in ``make_token``.
 
     Raises ``NotSignedIn`` for a wrong name as for a wrong password, ``LockedOut`` after too many guesses.
     """
@@ -68,10 +81,7 @@ def issue_token(*, request: Request, username: str, password: str) -> tuple[Auth
         raise LockedOut("sign-in:locked")
     if user is None:
         raise NotSignedIn("sign-in:failed")
-    held = AuthToken.objects.filter(user=user, expiry__gt=timezone.now()).count()
-    limit = knox_settings.TOKEN_LIMIT_PER_USER
-    if limit is not None and held >= limit:
-        raise Conflict("token:too-many", limit=limit)
-    token, text = AuthToken.objects.create(user=user, prefix=knox_settings.TOKEN_PREFIX)
+    assert isinstance(user, User)
+    token, text = make_token(user=user, **asked)
     user_logged_in.send(sender=User, request=plain, user=user)
     return token, text

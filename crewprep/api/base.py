@@ -7,12 +7,13 @@ from typing import Any, ClassVar
 
 from rest_framework import serializers
 from rest_framework.pagination import PageNumberPagination
-from rest_framework.permissions import AllowAny
+from rest_framework.permissions import SAFE_METHODS, AllowAny
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
+from crewprep.api.auth import reach
 from crewprep.api.errors import OtherRevision, RevisionMissing
-from crewprep.common.errors import NotFound
+from crewprep.common.errors import NotFound, Refused
 from crewprep.common.policy import Policy
 from crewprep.crews.models import Membership
 from crewprep.crews.selectors import member_for
@@ -27,6 +28,14 @@ class Endpoint(APIView):
 
     policy: ClassVar[Policy] = Policy.SIGNED_IN
     http_method_names = ["get", "head", "post", "put", "delete"]
+    changes_nothing: ClassVar[bool] = False
+    """Whether a token that may only read may use every method."""
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        """Settle who asks and how far their token reaches before anything else is looked at."""
+        super().initial(request, *args, **kwargs)
+        if request.method not in SAFE_METHODS and not self.changes_nothing and reach(request).read_only:
+            raise Refused("token:read-only")
 
     def read(self, kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
         """The checked body; raises the framework's ``ValidationError``."""
@@ -53,6 +62,8 @@ class CrewEndpoint(Endpoint):
         """Let members in before anything else is looked at, the method included."""
         super().initial(request, *args, **kwargs)
         self.member = member_for(request.user, kwargs["crew"])
+        if reach(request).crew_id not in (None, self.member.crew_id):
+            raise NotFound
 
 
 class NothingHere(Endpoint):

@@ -139,7 +139,7 @@ def test_a_crate_shows_its_tracks_in_order_with_few_queries(
 ) -> None:
     made = [factories.analysed_track(crewed.author, crewed.crate) for _ in range(5)]
     by_author = as_member(crewed.author)
-    with django_assert_max_num_queries(10):
+    with django_assert_max_num_queries(11):
         crate = by_author.get(f"{crewed.base}crates/{crewed.crate.pk}/").json()
     assert [track["id"] for track in crate["tracks"]] == [str(track.pk) for track in made]
     (listed,) = by_author.get(f"{crewed.base}crates/").json()

@@ -14,7 +14,7 @@ from tests.architecture.walk import call, own_answers
 from tests.architecture.world import CrewWorld, absent
 
 ROLES = ("lead", "resident", "newcomer")
-LEADS_ALONE = {"c/<slug:crew>/convention/publish/"}
+LEADS_ALONE = {"c/<slug:crew>/convention/publish/", "api/v1/crews/<slug:crew>/invitations/"}
 """Pages that show nothing to other members but the reason why not."""
 
 
@@ -84,5 +84,5 @@ def test_the_administration_is_for_staff(person: str, ours: CrewWorld, client: C
 def test_public_routes_are_these() -> None:
     assert {route.pattern for route in routes() if route.policy == Policy.PUBLIC} == {
         "admin/login/", "admin/logout/", "api/", "api/docs/", "api/v1/schema/", "api/v1/tokens/",
-        "calendar/<str:token>.ics", "help/", "sign-in/", "sign-out/",
+        "calendar/<str:token>.ics", "help/", "join/<str:invitation_token>/", "sign-in/", "sign-out/",
     }  # fmt: skip

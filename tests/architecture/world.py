@@ -16,7 +16,9 @@ from django.core.files.storage import default_storage
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, Night
 from crewprep.crates.nights import NightPlan, make_night, put_under_night
-from crewprep.crews.models import Crew, Membership, Role
+from crewprep.crews.invitations import invite
+from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
+from crewprep.crews.tokens import make_token
 from crewprep.jobs.models import Job, JobState
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal
@@ -41,6 +43,9 @@ class CrewWorld:
     sheet: SheetVersion
     proposal: Proposal
     job: Job
+    invitation: Invitation
+    invitation_token: str
+    token: TokenScope
     night: Night
     feed: str
 
@@ -62,6 +67,10 @@ class CrewWorld:
             **dict.fromkeys(("night", "night_id"), self.night.pk),
             **dict.fromkeys(("proposal", "proposal_id"), self.proposal.pk),
             **dict.fromkeys(("job", "job_id"), self.job.pk),
+            "member_id": self.newcomer.pk,
+            "invitation_id": self.invitation.pk,
+            "invitation_token": self.invitation_token,
+            "token_id": self.token.pk,
             "token": self.feed,
             "start_us": 123_457,
             "end_us": 345_679,
@@ -103,4 +112,10 @@ def make_crew(word: str) -> CrewWorld:
     night = make_night(member=lead, plan=NightPlan(f"{word} night", dt.datetime.now(dt.UTC).date()))
     put_under_night(member=lead, crate=crate, night=night)
     feed = give_feed(member=lead)
-    return CrewWorld(word, lead, resident, newcomer, version, crate, track, sheet, proposal, job, night, feed)
+    invitation, invitation_token = invite(member=lead, role=Role.NEWCOMER, note=f"{word} friend")
+    scope, _ = make_token(user=lead.user, name=f"{word} program", crew_slug=lead.crew.slug)
+    return CrewWorld(
+        word=word, lead=lead, resident=resident, newcomer=newcomer, version=version, crate=crate, track=track,
+        sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
+        invitation_token=invitation_token, token=scope,
+    )  # fmt: skip

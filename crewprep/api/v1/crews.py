@@ -9,6 +9,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from crewprep.api.auth import reach
 from crewprep.api.base import CrewEndpoint, Endpoint, listed
 from crewprep.api.v1.people import person_field
 from crewprep.crews.models import Membership, Role, User
@@ -26,6 +27,7 @@ class CrewOut(serializers.Serializer[Membership]):
 class MemberOut(serializers.Serializer[Membership]):
     """A member."""
 
+    id = serializers.UUIDField()
     user = person_field()
     role = serializers.ChoiceField(choices=Role.choices)
     since = serializers.DateTimeField(source="created_at")
@@ -36,8 +38,10 @@ class Crews(Endpoint):
 
     @extend_schema(operation_id="list_crews", responses=CrewOut(many=True), tags=["crews"])
     def get(self, request: Request) -> Response:
-        """Your crews, by name."""
-        return Response(listed(CrewOut, memberships_of(cast(User, request.user))))
+        """Your crews, by name; with a token for one crew that one alone."""
+        crews = memberships_of(cast(User, request.user))
+        only = reach(request).crew_id
+        return Response(listed(CrewOut, crews if only is None else crews.filter(crew=only)))
 
 
 class OneCrew(CrewEndpoint):

@@ -5,7 +5,20 @@ from __future__ import annotations
 from django.urls import path
 
 from crewprep.api.schema import Document
-from crewprep.api.v1 import checks, claims, conventions, crates, crews, jobs, nights, proposals, sheets, tokens, tracks
+from crewprep.api.v1 import (
+    checks,
+    claims,
+    conventions,
+    crates,
+    crew_life,
+    crews,
+    jobs,
+    nights,
+    proposals,
+    sheets,
+    tokens,
+    tracks,
+)
 
 app_name = "api"
 
@@ -20,9 +33,17 @@ urlpatterns = [
     path("schema/", Document.as_view(), name="schema"),
     path("tokens/", tokens.Tokens.as_view(), name="tokens"),
     path("tokens/current/", tokens.CurrentToken.as_view(), name="current-token"),
+    path("tokens/own/", tokens.OwnTokens.as_view(), name="own-tokens"),
+    path("tokens/own/<uuid:token_id>/", tokens.OwnToken.as_view(), name="own-token"),
+    path("join/", crew_life.Join.as_view(), name="join"),
     path("crews/", crews.Crews.as_view(), name="crews"),
     path(_CREW, crews.OneCrew.as_view(), name="crew"),
     path(f"{_CREW}members/", crews.Members.as_view(), name="members"),
+    path(f"{_CREW}members/<uuid:member_id>/", crew_life.OneMember.as_view(), name="member"),
+    path(f"{_CREW}members/<uuid:member_id>/hand-over/", crew_life.HandOver.as_view(), name="hand-over"),
+    path(f"{_CREW}roles/", crew_life.Roles.as_view(), name="roles"),
+    path(f"{_CREW}invitations/", crew_life.Invitations.as_view(), name="invitations"),
+    path(f"{_CREW}invitations/<uuid:invitation_id>/", crew_life.OneInvitation.as_view(), name="invitation"),
     path(f"{_CREW}conventions/", conventions.Conventions.as_view(), name="conventions"),
     path(f"{_CREW}conventions/<uuid:convention>/", conventions.OneConvention.as_view(), name="convention"),
     path(f"{_CREW}checks/", checks.Checks.as_view(), name="checks"),
