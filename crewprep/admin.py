@@ -21,6 +21,7 @@ from crewprep.conventions.models import Convention, ConventionVersion
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.jobs.models import Job
+from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackStanding
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
@@ -115,6 +116,7 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, CalendarFeed, Convention, ConventionVersion, Copy, Crate, Draft, Invitation, Job,
-               KnownAudio, Night, Proposal, SheetVersion, Track):  # fmt: skip
+for _model in (Activity, Analysis, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionVersion, Copy,
+               Crate, Draft, Invitation, Job, KnownAudio, Night, Proposal, SavedSearch, SheetVersion, Track,
+               TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

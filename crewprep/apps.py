@@ -11,5 +11,9 @@ class CrewprepConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Register system checks and bind shared tasks to our Celery app."""
+        """Register system checks, bind shared tasks to our Celery app, and have the record keep the standings."""
         from crewprep import celery, checks  # noqa: F401  imported for what importing them registers
+        from crewprep.activity.services import listen
+        from crewprep.library.upkeep import mark_on_record
+
+        listen(mark_on_record)

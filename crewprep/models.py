@@ -6,6 +6,7 @@ from crewprep.conventions.models import Convention, ConventionVersion, Slot
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
 from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
 from crewprep.preparation.models import Claim
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
@@ -16,6 +17,9 @@ __all__ = [
     "Activity",
     "Analysis",
     "AudioKind",
+    "BrokenCheck",
+    "BulkChange",
+    "BulkKind",
     "CalendarFeed",
     "CheckSetting",
     "Claim",
@@ -40,11 +44,14 @@ __all__ = [
     "ProposedMarker",
     "Remark",
     "Role",
+    "SavedSearch",
     "SheetMarker",
     "SheetVersion",
     "Slot",
+    "Stand",
     "TokenScope",
     "Track",
+    "TrackStanding",
     "TrackState",
     "User",
 ]

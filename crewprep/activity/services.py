@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from django.db import transaction
@@ -11,6 +12,16 @@ from crewprep.activity.models import Activity
 if TYPE_CHECKING:
     from crewprep.common.models import CrewRow
     from crewprep.crews.models import User
+
+Listener = Callable[[Activity, "CrewRow"], None]
+
+_listeners: list[Listener] = []
+
+
+def listen(listener: Listener) -> None:
+    """Have ``listener`` called with every activity row and its subject, inside the transaction of the change."""
+    if listener not in _listeners:
+        _listeners.append(listener)
 
 
 def record(*, actor: User | None, verb: str, subject: CrewRow, **details: Any) -> Activity:
@@ -22,7 +33,10 @@ def record(*, actor: User | None, verb: str, subject: CrewRow, **details: Any) -
         raise transaction.TransactionManagementError(
             f"{verb}: an activity row belongs in the transaction of its change."
         )
-    return Activity.objects.create(
+    row = Activity.objects.create(
         crew_id=subject.crew_id, actor=actor, verb=verb, subject_kind=type(subject).__name__.lower(),
         subject_id=subject.pk, details=details,
     )  # fmt: skip
+    for listener in _listeners:
+        listener(row, subject)
+    return row

@@ -95,6 +95,17 @@ MESSAGES: dict[str, str] = {
     "claim:held": "{by} holds this track until {until}. Take it over with a note, or wait until it is free.",
     "claim:moved-on": "Somebody else holds this track by now, or nobody does. The page shows how it stands; look again.",
     "claim:note-missing": "Write a word to whoever holds the track, then take it over.",
+    "search:name-missing": "Give the search a name, such as “still to prepare”.",
+    "search:name-taken": "You have kept a search named “{name}” already. Choose another name, or delete that one first.",
+    "search:too-long": "The search is too long to be kept. Choose less, then keep it.",
+    "search:too-many": "You keep {limit} searches already, the most there may be. Delete one, then keep this.",
+    "search:not-yours": "Only whoever kept a search, or a lead, may delete it. Ask one of them.",
+    "bulk:none": "No track is chosen. Tick at least one, then say what to do with it.",
+    "bulk:too-many": "At most {limit} tracks can be changed at once. Narrow the search, then go on with the rest.",
+    "bulk:crate-missing": "It does not say which crate. Choose one of the crew's crates.",
+    "bulk:member-missing": "It does not say who should have the tracks. Choose a member of the crew.",
+    "bulk:undone": "This was taken back already. The list shows how the tracks stand now.",
+    "bulk:too-late": "It can be taken back for {minutes} minutes, which are over. Change the tracks again by hand.",
     "check:unknown": "There is no house check “{check}” of severity “{severity}”. Choose from the lists on the page.",
     "proposal:blocked": (
         "A house check stops this sheet. Slot {slot}: {finding} Put it right, or write why it may stay as it is."

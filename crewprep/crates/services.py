@@ -48,3 +48,22 @@ def add_track(*, crate: Crate, track: Track) -> CrateTrack:
     last = crate.places.aggregate(last=Max("position"))["last"] or 0
     place, _ = CrateTrack.objects.get_or_create(crate=crate, track=track, defaults={"position": last + 1})
     return place
+
+
+@transaction.atomic
+def take_out(*, member: Membership, place: CrateTrack, undo: bool = False) -> bool:
+    """Take a track out of a crate; it stays in the library. False where it is out already. Raises ``Refused``."""
+    may_fill_crates(member).require()
+    if not CrateTrack.objects.filter(pk=place.pk).delete()[0]:
+        return False
+    record(actor=member.user, verb="track taken out", subject=place.track, crate=place.crate.name, undo=undo)
+    return True
+
+
+@transaction.atomic
+def put_back(*, member: Membership, crate: Crate, track: Track, position: int) -> bool:
+    """Put a track that was taken out back in its place; False where it is in the crate by now."""
+    _, made = CrateTrack.objects.get_or_create(crate=crate, track=track, defaults={"position": position})
+    if made:
+        record(actor=member.user, verb="track added to crate", subject=track, crate=crate.name, undo=True)
+    return made

@@ -199,6 +199,16 @@ def retry(*, job: Job, member_user: User) -> Job:
     return job
 
 
+@transaction.atomic
+def cancel(*, job: Job, by: User) -> bool:
+    """Take back a job that no worker has begun; False where one has, or it is settled."""
+    waiting = Job.objects.filter(pk=job.pk, state=JobState.QUEUED, attempt=0)
+    if not waiting.update(state=JobState.CANCELLED, finished_at=clock.now()):
+        return False
+    record(actor=by, verb="work cancelled", subject=job, kind=job.kind)
+    return True
+
+
 def ring_due(*, limit: int = RING_AT_MOST) -> int:
     """Ring again for jobs that nobody came for, and give up those that lost their last worker; returns the bells rung.
 

@@ -7,7 +7,6 @@ from django.db import transaction
 from analysis_worker.core.results import Draft as DraftResult
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
-from crewprep.analysis.selectors import current_analysis
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crates.services import add_track
@@ -48,7 +47,8 @@ def put_in_crate(*, member: Membership, crate: Crate, track: Track) -> CrateTrac
     may_fill_crates(member).require()
     place = add_track(crate=crate, track=track)
     record(actor=member.user, verb="track added to crate", subject=track, crate=crate.name)
-    analysis = current_analysis(track)
+    # The facts hold every beat; a job needs none of them.
+    analysis = Analysis.objects.filter(track=track).defer("facts", "thumbnail").order_by("-created_at").first()
     if analysis is not None:
         ask_for_draft(analysis=analysis, convention_version=crate.convention_version, asked_by=member.user)
     return place

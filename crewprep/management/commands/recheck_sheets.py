@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from django.core.management.base import BaseCommand
+from django.db import transaction
 
+from crewprep.library.upkeep import mark
 from crewprep.sheets.checking import all_findings
 from crewprep.sheets.models import SheetVersion
 
@@ -23,6 +25,8 @@ class Command(BaseCommand):
             found = all_findings(sheet.markers.all(), sheet.convention_version, sheet.analysis.result)
             total += 1
             if found != sheet.findings:
-                SheetVersion.objects.filter(pk=sheet.pk).update(findings=found)
+                with transaction.atomic():
+                    SheetVersion.objects.filter(pk=sheet.pk).update(findings=found)
+                    mark(sheet.crew_id, [sheet.track_id])
                 changed += 1
         self.stdout.write(f"{total} sheets checked, {changed} with other findings than before.")

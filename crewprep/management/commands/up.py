@@ -21,6 +21,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
 from crewprep.crews.models import Crew
+from crewprep.library.upkeep import freshen
 from crewprep.management.kept import Kept, StoppedTooOften
 from crewprep.sheets.models import SheetVersion
 
@@ -45,6 +46,7 @@ class Command(BaseCommand):
         call_command("migrate", verbosity=0, interactive=False)
         if SheetVersion.objects.filter(findings=None).exists():
             call_command("recheck_sheets")
+        freshen()
         call_command("collectstatic", verbosity=0, interactive=False)
         if not options["no_demo"] and not Crew.objects.exists():
             call_command("seed_demo")

@@ -1,0 +1,139 @@
+"""Searching the library: one frozen description, one query, the same answer on every database.
+
+Nothing is read of a track but its standing (``models``), the claim on it and the crates that it is in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
+from django.utils import timezone
+
+from crewprep.crates.models import CrateTrack
+from crewprep.crews.models import Membership
+from crewprep.library.folding import folded
+from crewprep.library.models import BrokenCheck, TrackStanding
+from crewprep.library.upkeep import freshen
+from crewprep.preparation.models import Claim
+from crewprep.sheets.checking import severities_of
+
+KEYS = tuple(
+    f"{tonic} {mode}"
+    for tonics, mode in (
+        (("C", "G", "D", "A", "E", "B", "F#", "Db", "Ab", "Eb", "Bb", "F"), "major"),
+        (("A", "E", "B", "F#", "C#", "G#", "Eb", "Bb", "F", "C", "G", "D"), "minor"),
+    )
+    for tonic in tonics
+)
+"""Every key that the analysis names, by the circle of fifths."""
+
+SORTS: dict[str, str] = {
+    "title": "sort_title",
+    "artist": "sort_artist",
+    "added": "added_at",
+    "state": "state",
+    "tempo": "tempo_bpm",
+    "key": "key_name",
+    "level": "loudness_lufs",
+    "confidence": "confidence",
+    "length": "duration_us",
+}
+"""What a list can be sorted by, and the column; a leading minus turns it round."""
+
+SORT_CHOICES = tuple(f"{sign}{name}" for name in SORTS for sign in ("", "-"))
+
+ANY_CHECK = "any"
+NOBODY, ANYBODY = "nobody", "anybody"
+
+_NULLABLE = {"added_at", "tempo_bpm", "loudness_lufs", "confidence", "duration_us"}
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What to find; every field left as it is asks for nothing. Ranges include both ends.
+
+    ``holder`` is ``nobody``, ``anybody`` or the id of a user; ``check`` the code of a house check or ``any`` (one that
+    the crew has not switched off); ``confidence_from`` and ``confidence_to`` are 0 to 1.
+    """
+
+    text: str = ""
+    states: tuple[str, ...] = ()
+    holder: str | int = ""
+    tempo_from: float | None = None
+    tempo_to: float | None = None
+    key: str = ""
+    level_from: float | None = None
+    level_to: float | None = None
+    check: str = ""
+    confidence_from: float | None = None
+    confidence_to: float | None = None
+    crate: UUID | None = None
+    sort: str = "title"
+
+
+def found(member: Membership, search: Search) -> QuerySet[TrackStanding]:
+    """The standings that a search finds, in its order; ties stand by title and id, tracks without a value come last."""
+    return ordered(matching(member, search), search.sort)
+
+
+def matching(member: Membership, search: Search) -> QuerySet[TrackStanding]:
+    """The standings that a search finds, in no order."""
+    freshen(member.crew_id)
+    rows = TrackStanding.objects.filter(crew=member.crew, listed=True)
+    for word in folded(search.text).split()[:8]:
+        rows = rows.filter(Q(sort_title__contains=word) | Q(sort_artist__contains=word))
+    if search.states:
+        rows = rows.filter(state__in=search.states)
+    if search.holder:
+        rows = _held(rows, search.holder)
+    if search.key:
+        rows = rows.filter(key_name=search.key)
+    if search.check:
+        rows = rows.filter(Exists(_broken(member, search.check)))
+    if search.crate is not None:
+        rows = rows.filter(Exists(CrateTrack.objects.filter(track=OuterRef("track"), crate=search.crate)))
+    return rows.filter(**_ranges(search))
+
+
+def ordered(rows: QuerySet[TrackStanding], sort: str) -> QuerySet[TrackStanding]:
+    """Rows by one of ``SORT_CHOICES``; raises ``KeyError`` for another."""
+    column, descending = SORTS[sort.removeprefix("-")], sort.startswith("-")
+    if column not in _NULLABLE:  # plainly, so that an index gives the order
+        first: Any = f"-{column}" if descending else column
+    elif descending:
+        first = F(column).desc(nulls_last=True)
+    else:
+        first = F(column).asc(nulls_last=True)
+    then = () if column == "sort_title" else ("sort_title",)
+    return rows.order_by(first, *then, "track_id")
+
+
+def _ranges(search: Search) -> dict[str, float]:
+    limits = {
+        "tempo_bpm__gte": search.tempo_from,
+        "tempo_bpm__lte": search.tempo_to,
+        "loudness_lufs__gte": search.level_from,
+        "loudness_lufs__lte": search.level_to,
+        "confidence__gte": search.confidence_from,
+        "confidence__lte": search.confidence_to,
+    }
+    return {name: limit for name, limit in limits.items() if limit is not None}
+
+
+def _held(rows: QuerySet[TrackStanding], holder: str | int) -> QuerySet[TrackStanding]:
+    live = Claim.objects.filter(track=OuterRef("track"), until__gt=timezone.now())
+    if holder == NOBODY:
+        return rows.filter(~Exists(live))
+    return rows.filter(Exists(live if holder == ANYBODY else live.filter(holder_id=int(holder))))
+
+
+def _broken(member: Membership, check: str) -> QuerySet[BrokenCheck]:
+    rows = BrokenCheck.objects.filter(track=OuterRef("track"))
+    if check != ANY_CHECK:
+        return rows.filter(check_code=check)
+    return rows.filter(
+        check_code__in=[code for code, severity in severities_of(member.crew).items() if severity != "off"]
+    )

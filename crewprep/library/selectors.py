@@ -1,0 +1,59 @@
+"""Doors to searches that are kept and to changes of many tracks."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from uuid import UUID
+
+from django.db.models import Q, QuerySet
+
+from crewprep.common.errors import NotFound
+from crewprep.crews.models import Membership
+from crewprep.library.bulk import may_undo
+from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch
+from crewprep.sheets.checking import severities_of
+from crewprep.tracks.models import Track
+
+
+def searches_of(member: Membership) -> QuerySet[SavedSearch]:
+    """The member's own searches and those that are shared with the crew, by name."""
+    mine = Q(by=member.user) | Q(shared=True)
+    return SavedSearch.objects.filter(mine, crew=member.crew).select_related("by").order_by("name", "created_at")
+
+
+def search_for(member: Membership, search_id: UUID) -> SavedSearch:
+    """The only way for a request to reach a kept search; raises ``NotFound`` for another's own as for none."""
+    search = searches_of(member).filter(pk=search_id).first()
+    if search is None:
+        raise NotFound
+    return search
+
+
+def bulk_change_for(member: Membership, change_id: UUID) -> BulkChange:
+    """The only way for a request to reach a change of many tracks; raises ``NotFound`` for another's as for none."""
+    change = BulkChange.objects.filter(crew=member.crew, by=member.user, pk=change_id).select_related("crate").first()
+    if change is None:
+        raise NotFound
+    return change
+
+
+def last_change(member: Membership) -> BulkChange | None:
+    """What the member did last with many tracks, where it can still be taken back."""
+    change = BulkChange.objects.filter(crew=member.crew, by=member.user).order_by("-created_at").first()
+    return change if change is not None and may_undo(change) else None
+
+
+def broken_checks(member: Membership, track_ids: Collection[UUID]) -> dict[UUID, list[str]]:
+    """The codes of the checks that tracks' sheets break, without those that the crew has switched off."""
+    severities = severities_of(member.crew)
+    found: dict[UUID, list[str]] = {}
+    rows = BrokenCheck.objects.filter(crew=member.crew, track__in=track_ids).order_by("check_code")
+    for track_id, code in rows.values_list("track_id", "check_code"):
+        if severities.get(code, "off") != "off":
+            found.setdefault(track_id, []).append(code)
+    return found
+
+
+def chosen_tracks(member: Membership, ids: Collection[UUID]) -> list[Track]:
+    """Those of the ids that are tracks of the member's crew, by title."""
+    return list(Track.objects.filter(crew=member.crew, pk__in=ids).order_by("title", "pk"))
