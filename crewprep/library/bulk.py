@@ -91,7 +91,7 @@ def change_many(
         if passed:
             words += f" {passed} {'was' if passed == 1 else 'were'} passed over: nothing to do there."
         return BulkChange.objects.create(
-            crew=member.crew, by=member.user, kind=kind, crate=crate, words=words, changes=changes
+            crew=member.crew, by=member.user, kind=kind, crate=crate, to=to.user if to and kind == BulkKind.ASSIGN else None, words=words, changes=changes
         )
 
 
@@ -151,7 +151,7 @@ def _assign(member: Membership, tracks: Sequence[Track], to: Membership) -> tupl
             {"track": str(track.pk), "before": _hold_data(Hold.of(before) if before else None),
              "now": _hold_data(Hold.of(now))}
         )  # fmt: skip
-    return changes, _braced(f"given to {to.user}.")
+    return changes, "{tracks} given to {{to}}."
 
 
 def _release(member: Membership, tracks: Sequence[Track]) -> tuple[list[Entry], str]:

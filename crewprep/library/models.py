@@ -108,12 +108,14 @@ class BulkChange(CrewRow):
     """One change of many tracks, with what it takes to take it back.
 
     ``changes`` lists what was really done, one entry a track: ``{"track": id, ...}`` with what stood before and what
-    stands since, as its kind needs (``bulk``). ``words`` is the sentence that was shown.
+    stands since, as its kind needs (``bulk``). ``words`` is the sentence that is shown, with ``{to}`` for the member who
+    was given the tracks, since no name of a person is kept where it could not be taken away.
     """
 
     by = models.ForeignKey("crewprep.User", on_delete=models.CASCADE, related_name="+")
     kind = models.CharField(max_length=10, choices=BulkKind.choices)
     crate = models.ForeignKey("crewprep.Crate", null=True, on_delete=models.CASCADE, related_name="+")
+    to = models.ForeignKey("crewprep.User", null=True, on_delete=models.SET_NULL, related_name="+")
     words = models.CharField(max_length=300)
     changes = models.JSONField(default=list)
     undone_at = models.DateTimeField(null=True)
@@ -122,4 +124,4 @@ class BulkChange(CrewRow):
         indexes = [models.Index(fields=["crew", "by", "-created_at"], name="bulk_change_by_member")]
 
     def __str__(self) -> str:
-        return self.words
+        return self.words.replace("{to}", str(self.to or "a former member"))

@@ -39,7 +39,8 @@ def bulk_change_for(member: Membership, change_id: UUID) -> BulkChange:
 
 def last_change(member: Membership) -> BulkChange | None:
     """What the member did last with many tracks, where it can still be taken back."""
-    change = BulkChange.objects.filter(crew=member.crew, by=member.user).order_by("-created_at").first()
+    mine = BulkChange.objects.filter(crew=member.crew, by=member.user).select_related("to")
+    change = mine.order_by("-created_at").first()
     return change if change is not None and may_undo(change) else None
 
 

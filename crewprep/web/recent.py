@@ -47,6 +47,7 @@ WORDS: dict[str, Words] = {
         "which the crate has now"
     ),
     "tags edited": lambda details, title: f"wrote the tags of “{title}” anew",
+    "track taken out": lambda details, title: f"took “{title}” out of “{details.get('crate')}”",
     "track refused": lambda details, title: f"“{title}” could not be used",
     "work given up": lambda details, title: "work on a track was given up and waits for a retry",
     "work retried": lambda details, title: "asked for work that had been given up to be tried again",

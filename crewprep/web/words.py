@@ -37,6 +37,11 @@ def level(lufs: float) -> str:
     return f"{lufs:.1f}".replace("-", "−")
 
 
+def percent(part: float) -> str:
+    """A part of one to the hundredth: ``80 %``."""
+    return f"{round(part * 100)} %"
+
+
 def ago(then: dt.datetime) -> str:
     """How long ago, in one or two units: ``just now``, ``2 hours, 5 minutes ago``."""
     if timezone.now() - then < dt.timedelta(minutes=1):

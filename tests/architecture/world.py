@@ -21,6 +21,9 @@ from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
 from crewprep.crews.tokens import make_token
 from crewprep.jobs.models import Job, JobState
 from crewprep.readiness.services import give_feed
+from crewprep.library.bulk import change_many
+from crewprep.library.models import BulkChange, SavedSearch
+from crewprep.library.services import save_search
 from crewprep.review.models import Proposal
 from crewprep.review.services import approve_proposal
 from crewprep.sheets.models import SheetVersion
@@ -48,6 +51,8 @@ class CrewWorld:
     token: TokenScope
     night: Night
     feed: str
+    search: SavedSearch
+    change: BulkChange
 
     @property
     def crew(self) -> Crew:
@@ -72,6 +77,8 @@ class CrewWorld:
             "invitation_token": self.invitation_token,
             "token_id": self.token.pk,
             "token": self.feed,
+            **dict.fromkeys(("search", "search_id"), self.search.pk),
+            **dict.fromkeys(("change", "change_id"), self.change.pk),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -118,4 +125,6 @@ def make_crew(word: str) -> CrewWorld:
         word=word, lead=lead, resident=resident, newcomer=newcomer, version=version, crate=crate, track=track,
         sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
         invitation_token=invitation_token, token=scope,
+        search=save_search(member=lead, name=f"{word} search", query="q=tune", shared=True),
+        change=change_many(member=lead, kind="draft", tracks=[track]),
     )  # fmt: skip

@@ -83,7 +83,7 @@ def test_tracks_are_given_and_come_back_to_who_had_them(
     claim_track(member=newcomer, track=tracks[0])
     claim_track(member=resident, track=tracks[1])
     change = change_many(member=lead, kind=BulkKind.ASSIGN, tracks=tracks, to=resident)
-    assert change.words == f"3 tracks given to {resident.user}. 1 was passed over: nothing to do there."
+    assert str(change) == f"3 tracks given to {resident.user}. 1 was passed over: nothing to do there."
     assert set(Claim.objects.values_list("holder", flat=True)) == {resident.user_id}
     take_over(member=newcomer, track=tracks[3], seen_holder=resident.user_id, note="mine by now")
     result = undo(member=lead, change=change)
