@@ -1,5 +1,5 @@
 """Measure and print: the analysis (``analysis_bench``), the crate page (``web_bench``), the track page in a browser
-(``track_page_bench``)."""
+(``track_page_bench``), the pages at 10,000 tracks (``library_bench``)."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench import analysis_bench, track_page_bench, web_bench
+from tests.bench import analysis_bench, library_bench, track_page_bench, web_bench
 
 JSON_FILE = Path("build/bench.json")
 
@@ -17,7 +17,7 @@ JSON_FILE = Path("build/bench.json")
 def main() -> int:
     """Print the figures and write ``build/bench.json``."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="What the product costs.")
-    parser.add_argument("--part", choices=("all", "analysis", "web", "page"), default="all")
+    parser.add_argument("--part", choices=("all", "analysis", "web", "page", "library"), default="all")
     parser.add_argument("--runs", type=int, default=analysis_bench.RUNS, help="runs of each analysis figure")
     arguments = parser.parse_args()
     document: dict[str, object] = {}
@@ -39,6 +39,10 @@ def main() -> int:
         for page, load in loads.items():
             print(f"{page:<24}{load.requests_per_s:11.1f}{load.p50_ms:9.1f}{load.p95_ms:9.1f}{load.errors:8d}")
         document["web"] = {page: asdict(load) for page, load in loads.items()}
+    if arguments.part in ("all", "library"):
+        times = library_bench.library()
+        library_bench.print_times(times)
+        document["library"] = [asdict(one) | {"met": one.met} for one in times]
     JSON_FILE.parent.mkdir(parents=True, exist_ok=True)
     JSON_FILE.write_text(json.dumps(document, indent=1), encoding="utf-8")
     return 0
