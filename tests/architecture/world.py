@@ -20,10 +20,10 @@ from crewprep.crews.invitations import invite
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
 from crewprep.crews.tokens import make_token
 from crewprep.jobs.models import Job, JobState
-from crewprep.readiness.services import give_feed
 from crewprep.library.bulk import change_many
 from crewprep.library.models import BulkChange, SavedSearch
 from crewprep.library.services import save_search
+from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal
 from crewprep.review.services import approve_proposal
 from crewprep.sheets.models import SheetVersion
