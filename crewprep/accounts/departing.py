@@ -15,6 +15,7 @@ from crewprep.crews.models import Membership, User
 from crewprep.crews.rules import may_end
 from crewprep.crews.services import drop_invitations_of, keep_a_lead, lock_members
 from crewprep.crews.tokens import drop_tokens
+from crewprep.library.models import SavedSearch
 from crewprep.preparation.models import Claim
 from crewprep.sheets.models import KeptSheet
 
@@ -41,6 +42,7 @@ def end_membership(membership: Membership, *, by: User | None, verb: str) -> Non
     mine = {"crew": membership.crew}
     claims = Claim.objects.filter(**mine, holder=membership.user).delete()[0]
     kept = KeptSheet.objects.filter(**mine, member=membership.user).delete()[0]
+    SavedSearch.objects.filter(**mine, by=membership.user, shared=False).delete()
     record(
         actor=by, verb=verb, subject=membership, role=str(membership.role), person=membership.user_id,
         claims=claims, kept=kept, invitations=drop_invitations_of(membership),

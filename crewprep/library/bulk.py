@@ -91,7 +91,13 @@ def change_many(
         if passed:
             words += f" {passed} {'was' if passed == 1 else 'were'} passed over: nothing to do there."
         return BulkChange.objects.create(
-            crew=member.crew, by=member.user, kind=kind, crate=crate, to=to.user if to and kind == BulkKind.ASSIGN else None, words=words, changes=changes
+            crew=member.crew,
+            by=member.user,
+            kind=kind,
+            crate=crate,
+            to=to.user if to and kind == BulkKind.ASSIGN else None,
+            words=words,
+            changes=changes,
         )
 
 

@@ -108,8 +108,8 @@ class BulkChange(CrewRow):
     """One change of many tracks, with what it takes to take it back.
 
     ``changes`` lists what was really done, one entry a track: ``{"track": id, ...}`` with what stood before and what
-    stands since, as its kind needs (``bulk``). ``words`` is the sentence that is shown, with ``{to}`` for the member who
-    was given the tracks, since no name of a person is kept where it could not be taken away.
+    stands since, as its kind needs (``bulk``). ``words`` is the sentence that is shown, with ``{to}`` for the member
+    who was given the tracks, since no name of a person is kept where it could not be taken away.
     """
 
     by = models.ForeignKey("crewprep.User", on_delete=models.CASCADE, related_name="+")

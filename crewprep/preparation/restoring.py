@@ -61,7 +61,9 @@ def restore_claim(*, member: Membership, track: Track, now: Hold | None, before:
         if not standing.update(holder=before.holder, since=before.since, until=before.until, note=before.note):
             return False
         claim = Claim.objects.get(track=track)
-    record(actor=member.user, verb="track assigned", subject=claim, track=track.title, person=claim.holder_id, undo=True)
+    record(
+        actor=member.user, verb="track assigned", subject=claim, track=track.title, person=claim.holder_id, undo=True
+    )
     return True
 
 

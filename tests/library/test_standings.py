@@ -178,7 +178,7 @@ def test_rows_from_before_there_were_standings_get_one(lead: Membership, crate: 
     tracks = [factories.analysed_track(lead, crate) for _ in range(2)]
     TrackStanding.objects.filter(track=tracks[0]).delete()
     kept = TrackStanding.objects.get(track=tracks[1])
-    migration = importlib.import_module("crewprep.migrations.0012_stand_all_tracks")
+    migration = importlib.import_module("crewprep.migrations.0014_stand_all_tracks")
     migration.stand_all(apps, None)
     made = TrackStanding.objects.get(track=tracks[0])
     assert (made.crew_id, made.revision, made.seen_revision) == (lead.crew_id, 1, 0)

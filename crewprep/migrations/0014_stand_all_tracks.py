@@ -13,7 +13,7 @@ def stand_all(apps, schema_editor):
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0011_track_standings"),
+        ("crewprep", "0013_track_standings"),
     ]
 
     operations = [

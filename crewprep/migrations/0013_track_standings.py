@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0010_nights_and_calendar_feeds"),
+        ("crewprep", "0012_names_leave_the_record"),
     ]
 
     operations = [
@@ -55,6 +55,15 @@ class Migration(migrations.Migration):
                             ("draft", "Ask for a draft"),
                         ],
                         max_length=10,
+                    ),
+                ),
+                (
+                    "to",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
                 ("words", models.CharField(max_length=300)),
