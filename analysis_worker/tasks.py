@@ -15,6 +15,7 @@ from celery.signals import worker_init, worker_ready, worker_shutting_down
 from analysis_worker import stopping
 from crewprep.jobs import services as jobs
 from crewprep.jobs.models import JobKind
+from crewprep.notices import services as notices
 
 log = logging.getLogger(__name__)
 
@@ -55,11 +56,17 @@ def ring_waiting_jobs() -> int:
 
 
 @shared_task(ignore_result=True)
+def look_after_notices() -> int:
+    """Every ten seconds: tell members what is new, and send what is due."""
+    return notices.look_after()
+
+
+@shared_task(ignore_result=True)
 def sweep_files() -> int:
-    """Every hour: remove what killed processes left behind."""
+    """Every hour: remove what killed processes left behind, and notices that nobody reads again."""
     from analysis_worker import files
 
-    return files.sweep()
+    return files.sweep() + notices.sweep()
 
 
 @worker_shutting_down.connect

@@ -22,6 +22,7 @@ from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.jobs.models import Job
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackStanding
+from crewprep.notices.models import Mail, Notice
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
@@ -117,6 +118,6 @@ def _person(request: HttpRequest) -> User:
 
 
 for _model in (Activity, Analysis, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionVersion, Copy,
-               Crate, Draft, Invitation, Job, KnownAudio, Night, Proposal, SavedSearch, SheetVersion, Track,
-               TrackStanding):  # fmt: skip
+               Crate, Draft, Invitation, Job, KnownAudio, Mail, Night, Notice, Proposal, SavedSearch, SheetVersion,
+               Track, TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

@@ -7,6 +7,7 @@ from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
+from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
 from crewprep.preparation.models import Claim
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
@@ -29,6 +30,7 @@ __all__ = [
     "Crate",
     "CrateTrack",
     "Crew",
+    "DerivedActivity",
     "Draft",
     "DraftMarker",
     "Invitation",
@@ -37,8 +39,12 @@ __all__ = [
     "JobState",
     "KeptSheet",
     "KnownAudio",
+    "Mail",
     "Membership",
     "Night",
+    "Notice",
+    "NoticeChoices",
+    "NoticeCursor",
     "Proposal",
     "ProposalState",
     "ProposedMarker",

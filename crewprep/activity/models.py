@@ -38,6 +38,7 @@ class Activity(CrewRow):
         indexes = [
             models.Index(fields=["crew", "-created_at"], name="activity_by_crew"),
             models.Index(fields=["subject_kind", "subject_id"], name="activity_by_subject"),
+            models.Index(fields=["created_at"], name="activity_by_time"),
         ]
 
     def __str__(self) -> str:

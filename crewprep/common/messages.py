@@ -106,6 +106,10 @@ MESSAGES: dict[str, str] = {
     "bulk:member-missing": "It does not say who should have the tracks. Choose a member of the crew.",
     "bulk:undone": "This was taken back already. The list shows how the tracks stand now.",
     "bulk:too-late": "It can be taken back for {minutes} minutes, which are over. Change the tracks again by hand.",
+    "notice:unknown-kind": "There is no notice “{kind}” that comes “{way}”. Choose from the lists on the page.",
+    "notice:unknown-zone": "There is no time zone “{zone}”. Choose one from the list, such as Europe/Lisbon.",
+    "notice:quiet-hours": "Quiet hours need a start and another end. Fill in both, or leave both empty for none.",
+    "notice:digest-hour": "The hour of the daily mail is a whole number from 0 to 23. Choose one.",
     "check:unknown": "There is no house check “{check}” of severity “{severity}”. Choose from the lists on the page.",
     "proposal:blocked": (
         "A house check stops this sheet. Slot {slot}: {finding} Put it right, or write why it may stay as it is."

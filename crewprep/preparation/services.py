@@ -79,7 +79,10 @@ def take_over(*, member: Membership, track: Track, seen_holder: int, note: str) 
         if not seen.update(holder=member.user, since=now, until=now + CLAIM_FOR, note=note.strip()[:200]):
             raise Conflict("claim:moved-on")
         claim = Claim.objects.get(track=track)
-        record(actor=member.user, verb="track taken over", subject=claim, track=track.title, note=note.strip()[:200])
+        record(
+            actor=member.user, verb="track taken over", subject=claim, track=track.title, note=note.strip()[:200],
+            former=seen_holder,
+        )  # fmt: skip
     return claim
 
 
@@ -88,6 +91,7 @@ def assign_track(*, member: Membership, track: Track, to: Membership, note: str 
     may_lead(member).require()
     now = timezone.now()
     with transaction.atomic():
+        former = Claim.objects.filter(track=track, until__gt=now).values_list("holder_id", flat=True).first()
         claim, _ = Claim.objects.update_or_create(
             track=track,
             defaults={
@@ -95,7 +99,10 @@ def assign_track(*, member: Membership, track: Track, to: Membership, note: str 
                 "note": note.strip()[:200],
             },
         )  # fmt: skip
-        record(actor=member.user, verb="track assigned", subject=claim, track=track.title, person=to.user_id)
+        record(
+            actor=member.user, verb="track assigned", subject=claim, track=track.title, person=to.user_id,
+            former=former,
+        )  # fmt: skip
     return claim
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from analysis_worker.core.limits import Limits
 from crewprep.settings import env, services
@@ -94,6 +95,10 @@ AXES_LOCKOUT_TEMPLATE = "registration/locked.html"
 AXES_RESET_ON_SUCCESS = True
 AXES_VERBOSE = False
 
+PUBLIC_URL = env.text("CREWPREP_URL", "http://localhost:8000/").rstrip("/") + "/"
+globals().update(services.mail(env.text("EMAIL_URL", "")))
+DEFAULT_FROM_EMAIL = env.text("CREWPREP_MAIL_FROM", f"crewprep <crewprep@{urlsplit(PUBLIC_URL).hostname}>")
+
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
 USE_I18N = False
@@ -143,6 +148,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 5.0,
         "options": {"expires": 5.0},
     },
+    "look-after-notices": {
+        "task": "analysis_worker.tasks.look_after_notices",
+        "schedule": 10.0,
+        "options": {"expires": 10.0},
+    },
     "sweep-files": {"task": "analysis_worker.tasks.sweep_files", "schedule": 3600.0, "options": {"expires": 3600.0}},
 }
 
@@ -181,6 +191,8 @@ SPECTACULAR_SETTINGS = {
         "JobKind": "crewprep.jobs.models.JobKind",
         "ProposalState": "crewprep.review.models.ProposalState",
         "ReadinessState": ["nothing", "analysing", "draft", "held", "review", "returned", "approved"],
+        "NoticeKind": "crewprep.notices.kinds.Kind",
+        "NoticeWay": "crewprep.notices.kinds.Way",
         "CheckSeverity": ["blocker", "warning", "note", "off"],
         "FindingSeverity": ["blocker", "warning", "note"],
     },

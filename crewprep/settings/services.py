@@ -31,6 +31,12 @@ def database(url: str, folder: Path) -> dict[str, Any]:
     return config
 
 
+def mail(url: str) -> dict[str, Any]:
+    """Django's settings for sending mails; printed to the worker's output where the environment names no server."""
+    config = {name: value for name, value in environ.Env.email_url_config(url or "consolemail://").items() if value}
+    return {**config, "EMAIL_TIMEOUT": 20}
+
+
 def broker(url: str, folder: Path) -> tuple[str, dict[str, Any]]:
     """The broker's address and its transport options; it carries job ids and may lose them (see ``crewprep.jobs``)."""
     address = url or f"sqla+sqlite:///{folder / 'broker.sqlite3'}"

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from django.db.models import prefetch_related_objects
 from django.utils import timezone
 
 from crewprep.analysis.models import Analysis
@@ -194,6 +195,7 @@ def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
     if pending is not None:
         version, start, markers = pending.convention_version, "proposal", list(pending.markers.all())
         analysis = pending.analysis
+    prefetch_related_objects([version], "slots")  # many parts of the page ask for them
     draft = current_draft(track, version)
     if pending is None and sheet is not None and sheet.convention_version_id == version.pk:
         start, markers = "sheet", list(sheet.markers.all())

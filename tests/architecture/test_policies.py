@@ -85,4 +85,5 @@ def test_public_routes_are_these() -> None:
     assert {route.pattern for route in routes() if route.policy == Policy.PUBLIC} == {
         "admin/login/", "admin/logout/", "api/", "api/docs/", "api/v1/schema/", "api/v1/tokens/",
         "calendar/<str:token>.ics", "help/", "join/<str:invitation_token>/", "sign-in/", "sign-out/",
+        "unsubscribe/<str:mail_token>/",
     }  # fmt: skip

@@ -12,6 +12,7 @@ import numpy as np
 import soundfile
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
+from django.utils import timezone
 
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, Night
@@ -23,6 +24,10 @@ from crewprep.jobs.models import Job, JobState
 from crewprep.library.bulk import change_many
 from crewprep.library.models import BulkChange, SavedSearch
 from crewprep.library.services import save_search
+from crewprep.notices.choices import unsubscribe_token
+from crewprep.notices.kinds import Kind
+from crewprep.notices.making import Planned, tell
+from crewprep.notices.models import Notice
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal
 from crewprep.review.services import approve_proposal
@@ -53,6 +58,7 @@ class CrewWorld:
     feed: str
     search: SavedSearch
     change: BulkChange
+    notice: Notice
 
     @property
     def crew(self) -> Crew:
@@ -79,6 +85,8 @@ class CrewWorld:
             "token": self.feed,
             **dict.fromkeys(("search", "search_id"), self.search.pk),
             **dict.fromkeys(("change", "change_id"), self.change.pk),
+            **dict.fromkeys(("notice", "notice_id"), self.notice.pk),
+            "mail_token": unsubscribe_token(self.lead),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -121,10 +129,21 @@ def make_crew(word: str) -> CrewWorld:
     feed = give_feed(member=lead)
     invitation, invitation_token = invite(member=lead, role=Role.NEWCOMER, note=f"{word} friend")
     scope, _ = make_token(user=lead.user, name=f"{word} program", crew_slug=lead.crew.slug)
+    tell(
+        lead.crew_id,
+        [
+            Planned(
+                one.user_id, Kind.RETURNED, "x", proposal.pk, f"returned the proposal for “{word} tune”.",
+                f"/c/{lead.crew.slug}/proposals/{proposal.pk}/", timezone.now(), by=lead.user_id,
+            )
+            for one in (lead, resident, newcomer)
+        ],
+    )  # fmt: skip
     return CrewWorld(
         word=word, lead=lead, resident=resident, newcomer=newcomer, version=version, crate=crate, track=track,
         sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
         invitation_token=invitation_token, token=scope,
         search=save_search(member=lead, name=f"{word} search", query="q=tune", shared=True),
         change=change_many(member=lead, kind="draft", tracks=[track]),
+        notice=Notice.objects.get(recipient=lead.user),
     )  # fmt: skip

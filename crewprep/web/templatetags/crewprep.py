@@ -13,6 +13,8 @@ from django.utils.html import format_html_join
 from django.utils.safestring import SafeString
 
 from crewprep.common.static import SHEETS, joined_path, sheet_path
+from crewprep.crews.models import Membership
+from crewprep.notices.selectors import MOST_COUNTED, unread_count
 from crewprep.web import words
 from crewprep.web.slots import SlotLike, badge
 
@@ -42,6 +44,13 @@ def slot_badge(slot: SlotLike) -> dict[str, Any]:
 def slot_name(slot: SlotLike) -> dict[str, Any]:
     """A slot's badge and name: "slot 4, First drop" for those who hear the page."""
     return {"slot": slot, "badge": badge(slot)}
+
+
+@register.simple_tag
+def unread_notices(member: Membership) -> str:
+    """How many notices the member has not read in this crew, for the masthead; empty for none, ``99+`` for many."""
+    unread = unread_count(member)
+    return "" if not unread else "99+" if unread >= MOST_COUNTED else str(unread)
 
 
 @register.filter

@@ -1,0 +1,31 @@
+"""What tests of notices share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from crewprep.crews.models import Membership, User
+from crewprep.notices.models import Notice
+from crewprep.notices.selectors import notices_of
+
+Told = Callable[[Membership], list[str]]
+
+
+@pytest.fixture
+def told() -> Told:
+    """The sentences a member was told, oldest first."""
+    return lambda member: [notice.sentence for notice in reversed(notices_of(member))]
+
+
+def with_address(*members: Membership) -> None:
+    """Give members a mail address."""
+    for member in members:
+        member.user.email = f"{member.user.username}@crew.invalid"
+        User.objects.filter(pk=member.user_id).update(email=member.user.email)
+
+
+def kinds(member: Membership) -> list[str]:
+    """The kinds of a member's notices, oldest first."""
+    return list(Notice.objects.filter(recipient=member.user).order_by("happened_at").values_list("kind", flat=True))
