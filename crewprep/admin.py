@@ -23,6 +23,7 @@ from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.jobs.models import Job
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackStanding
 from crewprep.notices.models import Mail, Notice
+from crewprep.preparation.models import Assignment, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
@@ -117,7 +118,7 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionVersion, Copy,
-               Crate, Draft, Invitation, Job, KnownAudio, Mail, Night, Notice, Proposal, SavedSearch, SheetVersion,
-               Track, TrackStanding):  # fmt: skip
+for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention,
+               ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, Mail, Night, Notice,
+               PreparationTime, Proposal, SavedSearch, SheetVersion, Split, Track, TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

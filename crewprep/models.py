@@ -8,7 +8,7 @@ from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
 from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
-from crewprep.preparation.models import Claim
+from crewprep.preparation.models import Assignment, Claim, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
 from crewprep.sheets.models import CheckSetting, Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
@@ -17,6 +17,7 @@ from crewprep.tracks.models import AudioKind, Copy, KnownAudio, Track, TrackStat
 __all__ = [
     "Activity",
     "Analysis",
+    "Assignment",
     "AudioKind",
     "BrokenCheck",
     "BulkChange",
@@ -45,6 +46,7 @@ __all__ = [
     "Notice",
     "NoticeChoices",
     "NoticeCursor",
+    "PreparationTime",
     "Proposal",
     "ProposalState",
     "ProposedMarker",
@@ -54,6 +56,7 @@ __all__ = [
     "SheetMarker",
     "SheetVersion",
     "Slot",
+    "Split",
     "Stand",
     "TokenScope",
     "Track",

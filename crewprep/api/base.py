@@ -116,8 +116,8 @@ class WholeNumber(serializers.IntegerField):
 def seen_revision(request: Request, *, current: int, code: str = "proposal:other-revision") -> int:
     """The revision that the caller looked at, from ``If-Match``.
 
-    Raises ``RevisionMissing`` (428) without one and ``OtherRevision`` (412) where it is not the current one. Tags are
-    compared strongly (RFC 9110, 8.8.3.2), so a weak one never matches; ``*`` names no revision.
+    Raises ``RevisionMissing`` (428) without one, ``OtherRevision`` (412) with ``code`` where it is not the current one.
+    Tags are compared strongly (RFC 9110, 8.8.3.2), so a weak one never matches; ``*`` names no revision.
     """
     header = request.headers.get("If-Match", "")
     tags = _TAG.findall(header)

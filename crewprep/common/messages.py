@@ -110,6 +110,16 @@ MESSAGES: dict[str, str] = {
     "notice:unknown-zone": "There is no time zone “{zone}”. Choose one from the list, such as Europe/Lisbon.",
     "notice:quiet-hours": "Quiet hours need a start and another end. Fill in both, or leave both empty for none.",
     "notice:digest-hour": "The hour of the daily mail is a whole number from 0 to 23. Choose one.",
+    "split:moved-on": "Another lead split this crate while you looked at it. Look at how it stands now, then apply yours again or leave it.",
+    "split:other-revision": "The split changed while you looked at it: this is revision {revision} now. Look again before you go on.",
+    "split:done": "A track of this split has its sheet by now, or has left the crate. Look again and apply what is left.",
+    "split:settled": "{by} {how}: “{track}”. Leave it with them, or take it over on its page first.",
+    "split:own": "{by} prepares “{track}” or had a hand in its markers, so another member must review it.",
+    "split:not-yet": "{by} does not review yet. Choose a lead or a resident to review “{track}”.",
+    "split:stranger": "Whoever was chosen for “{track}” is not in the crew any more. Choose another member.",
+    "split:twice": "A track stands in the split twice. Name each once.",
+    "split:free": "Free minutes are whole numbers from 0 to {most}. Mend “{text}”.",
+    "split:nobody": "Nobody has free minutes. Write how many each member can give, then look at the split.",
     "check:unknown": "There is no house check “{check}” of severity “{severity}”. Choose from the lists on the page.",
     "proposal:blocked": (
         "A house check stops this sheet. Slot {slot}: {finding} Put it right, or write why it may stay as it is."

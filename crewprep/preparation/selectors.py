@@ -1,14 +1,22 @@
-"""Reading claims; a lapsed one is none."""
+"""Reading claims (a lapsed one is none), assignments and estimates."""
 
 from __future__ import annotations
 
+import datetime as dt
+from collections import defaultdict
 from collections.abc import Collection
 from uuid import UUID
 
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from crewprep.crews.models import Membership
-from crewprep.preparation.models import Claim
+from crewprep.analysis.models import Analysis
+from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crews.models import Crew, Membership
+from crewprep.preparation.estimate import CrewFactor, Estimate, Facts, estimate
+from crewprep.preparation.models import Assignment, Claim, Split
+from crewprep.sheets.models import Draft, DraftMarker, SheetVersion
 from crewprep.tracks.models import Track
 
 
@@ -27,3 +35,68 @@ def held_by_another(member: Membership, track: Track) -> Claim | None:
     """The claim that keeps this member off a track, or None."""
     claim = live_claim(track)
     return claim if claim is not None and claim.holder_id != member.user_id else None
+
+
+def lapsing_claims(before: dt.datetime, crew: Crew | None = None) -> QuerySet[Claim]:
+    """Claims that hold now and lapse by ``before``, the next one first; of every crew unless one is named."""
+    claims = Claim.objects.filter(until__gt=timezone.now(), until__lte=before)
+    if crew is not None:
+        claims = claims.filter(crew=crew)
+    return claims.select_related("holder", "track", "crew").order_by("until")
+
+
+def split_of(crate: Crate) -> Split | None:
+    """How the crate was last divided, or None."""
+    return Split.objects.filter(crate=crate).first()
+
+
+def assignments_of(crate: Crate) -> dict[UUID, Assignment]:
+    """Who is to do which track of a crate, by the track's id, in one query."""
+    rows = Assignment.objects.filter(crate=crate).select_related("preparer", "reviewer")
+    return {row.track_id: row for row in rows}
+
+
+def assigned_to(member: Membership) -> QuerySet[Assignment]:
+    """What is assigned to a member, to prepare or to review, of tracks that stand in their crate without a sheet."""
+    here = CrateTrack.objects.filter(crate=OuterRef("crate"), track=OuterRef("track"))
+    sheet = SheetVersion.objects.filter(track=OuterRef("track"))
+    return (
+        Assignment.objects.filter(Q(preparer=member.user) | Q(reviewer=member.user), crew=member.crew)
+        .filter(Exists(here), ~Exists(sheet))
+        .select_related("track", "crate__night")
+        .order_by("crate__night__date", "crate__created_at", "track__title")
+    )
+
+
+def estimates_of(track_ids: Collection[UUID], version: ConventionVersion, factor: CrewFactor) -> dict[UUID, Estimate]:
+    """Minutes for each of these tracks under a convention version, in four queries however many there are."""
+    # Oldest first, so that the newest of each track is what stays in the dictionary.
+    analyses = {
+        row["track_id"]: row
+        for row in Analysis.objects.filter(track__in=track_ids)
+        .order_by("created_at")
+        .values("pk", "track_id", "duration_us", "steady", "facts__grid_confidence")
+    }
+    newest = [row["pk"] for row in analyses.values()]
+    drafts = dict(
+        Draft.objects.filter(analysis__in=newest, convention_version=version).order_by().values_list("track_id", "pk")
+    )
+    confidences: dict[UUID, dict[int, float]] = defaultdict(dict)
+    for draft, slot, confidence in DraftMarker.objects.filter(draft__in=drafts.values()).values_list(
+        "draft_id", "slot", "confidence"
+    ):
+        confidences[draft][slot] = confidence
+    required = set(version.slots.filter(required=True).values_list("number", flat=True))
+
+    def facts(track_id: UUID) -> Facts:
+        found = confidences[drafts[track_id]] if track_id in drafts else {}
+        row = analyses.get(track_id)
+        return Facts(
+            duration_us=row["duration_us"] if row else None,
+            confidences=tuple(found.values()),
+            open_slots=len(required - set(found)),
+            steady=row["steady"] if row else True,
+            grid_confidence=row["facts__grid_confidence"] if row else 1.0,
+        )
+
+    return {track_id: estimate(facts(track_id), factor) for track_id in track_ids}

@@ -15,10 +15,13 @@ from django.utils import timezone
 from crewprep.activity.services import record
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_lead, may_prepare
+from crewprep.preparation.estimate import CrewFactor
 from crewprep.preparation.models import Claim
-from crewprep.preparation.selectors import held_by_another
+from crewprep.preparation.selectors import estimates_of, held_by_another
+from crewprep.preparation.times import note_work, settle_time
 from crewprep.sheets.keeping import Work, keep_sheet
 from crewprep.sheets.models import KeptSheet
 from crewprep.tracks.models import Track
@@ -36,6 +39,7 @@ def claim_track(*, member: Membership, track: Track) -> Claim:
     with transaction.atomic():
         mine = Claim.objects.filter(track=track, holder=member.user, until__gt=now)
         if mine.update(until=now + CLAIM_FOR):
+            note_work(track, at=now)
             return Claim.objects.get(track=track)
         lapsed = Claim.objects.filter(track=track, until__lte=now)
         if not lapsed.update(holder=member.user, since=now, until=now + CLAIM_FOR, note=""):
@@ -48,6 +52,7 @@ def claim_track(*, member: Membership, track: Track) -> Claim:
                 raise held(track) from error
         claim = Claim.objects.get(track=track)
         record(actor=member.user, verb="track claimed", subject=claim, track=track.title)
+        note_work(track, at=now)
     return claim
 
 
@@ -118,6 +123,13 @@ def keep_work(
     return kept
 
 
+def renew_by_work(member: Membership, track: Track) -> None:
+    """Work that is no change of markers renews one's own claim; it begins none."""
+    now = timezone.now()
+    if Claim.objects.filter(track=track, holder=member.user, until__gt=now).update(until=now + CLAIM_FOR):
+        note_work(track, at=now)
+
+
 def require_free(member: Membership, track: Track) -> None:
     """Raises ``Conflict`` where another member holds the track."""
     if held_by_another(member, track) is not None:
@@ -125,8 +137,14 @@ def require_free(member: Membership, track: Track) -> None:
 
 
 def let_go_after_proposing(member: Membership, track: Track) -> None:
-    """A proposed track needs no holder any more; called inside the proposal's transaction."""
+    """A proposed track needs no holder any more, and its time is taken; called inside the proposal's transaction."""
     Claim.objects.filter(track=track, holder=member.user).delete()
+    crate = (
+        Crate.objects.filter(places__track=track).select_related("convention_version").order_by("-created_at").first()
+    )
+    if crate is not None:
+        expected = estimates_of([track.pk], crate.convention_version, CrewFactor())[track.pk]
+        settle_time(track, at=timezone.now(), expected_minutes=expected.plain)
 
 
 def held(track: Track) -> Conflict:

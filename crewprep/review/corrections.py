@@ -15,6 +15,7 @@ from crewprep.analysis.services import store_correction
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_prepare
+from crewprep.preparation.services import renew_by_work, require_free
 from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.services import ask_for_drafts
 from crewprep.tracks.models import Track
@@ -25,8 +26,8 @@ def correct_grid(
 ) -> Analysis:
     """Make the track's next analysis from the one that was ``seen`` (its id), and have it drafted anew.
 
-    Markers keep their times. Raises ``Conflict`` where the grid has moved on or a pending proposal stands on it, and
-    ``Invalid`` with a sentence where ``change`` raises ``UnusableError``.
+    Markers keep their times. Raises ``Conflict`` where the grid has moved on, another member holds the track or a
+    pending proposal stands on it, and ``Invalid`` with a sentence where ``change`` raises ``UnusableError``.
     """
     may_prepare(member).require()
     base = current_analysis(track)
@@ -34,6 +35,7 @@ def correct_grid(
         raise Conflict("analysis:none")
     if str(base.pk) != seen:
         raise Conflict("grid:moved-on")
+    require_free(member, track)
     pending = pending_proposal(track)
     if pending is not None:
         raise Conflict("grid:proposal", by=str(pending.changed_by))
@@ -46,6 +48,7 @@ def correct_grid(
             made = store_correction(member=member, base=base, result=result, words=words)
             record(actor=member.user, verb="grid corrected", subject=track, words=words)
             ask_for_drafts(analysis=made, asked_by=member.user)
+            renew_by_work(member, track)
     except IntegrityError as error:
         raise Conflict("grid:moved-on") from error
     return made

@@ -193,6 +193,7 @@ SPECTACULAR_SETTINGS = {
         "ReadinessState": ["nothing", "analysing", "draft", "held", "review", "returned", "approved"],
         "NoticeKind": "crewprep.notices.kinds.Kind",
         "NoticeWay": "crewprep.notices.kinds.Way",
+        "SplitStage": "crewprep.splitting.selectors.Stage",
         "CheckSeverity": ["blocker", "warning", "note", "off"],
         "FindingSeverity": ["blocker", "warning", "note"],
     },

@@ -15,8 +15,8 @@ from crewprep.common.messages import sentence_for
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import places_of
 from crewprep.jobs.models import Job, JobKind, JobState
-from crewprep.preparation.models import Claim
-from crewprep.preparation.selectors import live_claims
+from crewprep.preparation.models import Assignment, Claim
+from crewprep.preparation.selectors import assignments_of, live_claims
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import Draft, SheetVersion
 from crewprep.tracks.models import Track, TrackState
@@ -70,6 +70,16 @@ class CrateRow:
     proposal: Proposal | None
     sheet: SheetVersion | None
     claim: Claim | None
+    assignment: Assignment | None
+
+    @property
+    def given_to(self) -> str:
+        """Who is to do it: ``For Ana; Ben reviews it``; empty where nobody is, or nothing is left."""
+        if self.assignment is None or self.sheet is not None:
+            return ""
+        preparer, reviewer = self.assignment.preparer, self.assignment.reviewer
+        said = [f"For {preparer}" if preparer else "", f"{reviewer} reviews it" if reviewer else ""]
+        return "; ".join(one for one in said if one)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +112,7 @@ class CrateState:
 
 
 def crate_state(crate: Crate) -> CrateState:
-    """Where the crate's tracks stand: seven queries."""
+    """Where the crate's tracks stand: eight queries."""
     places = list(places_of(crate))
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
@@ -121,16 +131,19 @@ def crate_state(crate: Crate) -> CrateState:
         ).select_related("proposed_by")
     }
     sheets = _first_by_track(SheetVersion.objects.filter(track__in=ids).order_by("-number"))
-    claims = live_claims(ids)
+    claims, assignments = live_claims(ids), assignments_of(crate)
     rows = tuple(
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
-            sheets.get(place.track_id), claims.get(place.track_id),
+            sheets.get(place.track_id), claims.get(place.track_id), assignments.get(place.track_id),
         )
         for number, place in enumerate(places, start=1)
     )  # fmt: skip
     shown = repr(
-        [(row.track.pk, row.track.title, row.track.artist, row.words, row.detail, str(row.claim)) for row in rows]
+        [
+            (row.track.pk, row.track.title, row.track.artist, row.words, row.detail, str(row.claim), row.given_to)
+            for row in rows
+        ]
     )
     return CrateState(rows, hashlib.sha256(shown.encode()).hexdigest()[:16])
 
@@ -162,6 +175,7 @@ def _row(
     proposal: Proposal | None,
     sheet: SheetVersion | None,
     claim: Claim | None,
+    assignment: Assignment | None,
 ) -> CrateRow:
     name, detail, retry = "no-draft", "", None
     analyse, draft = jobs.get((track.pk, JobKind.ANALYSE)), jobs.get((track.pk, JobKind.DRAFT))
@@ -196,6 +210,7 @@ def _row(
         proposal=proposal,
         sheet=sheet,
         claim=claim,
+        assignment=assignment,
     )
 
 

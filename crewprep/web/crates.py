@@ -20,6 +20,7 @@ from crewprep.crates.selectors import crate_for, places_of
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
 from crewprep.sheets.services import bring_in, put_in_crate
+from crewprep.splitting.rules import may_split
 from crewprep.tracks.models import Track
 from crewprep.tracks.selectors import track_for, tracks_of
 from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
@@ -47,6 +48,7 @@ def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> Http
             **_list_context(member, crate, state),
             "current": "crates",
             "may_fill": may_fill,
+            "may_split": may_split(member),
             "others": [track for track in tracks_of(member) if track.pk not in here] if may_fill else [],
             "accept": ",".join(ENDINGS),
             "sentences": {

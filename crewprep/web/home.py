@@ -19,6 +19,7 @@ from crewprep.crews.rules import may_fill_crates, may_lead, may_review_at_all
 from crewprep.crews.selectors import members_of, memberships_of
 from crewprep.readiness.selectors import open_counts
 from crewprep.review.selectors import open_proposals
+from crewprep.splitting.selectors import my_tracks
 from crewprep.web.doors import crew_page, signed_in_page
 from crewprep.web.forms import CrateForm
 from crewprep.web.recent import recent
@@ -87,6 +88,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
             "queue_size": open_proposals(member).count(),
             "members": sorted(members_of(member), key=lambda person: _ROLES.index(person.role)),
             "happenings": recent(member),
+            "yours": my_tracks(member),
         },
         status=status,
     )

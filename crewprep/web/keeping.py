@@ -18,6 +18,7 @@ from crewprep.sheets.keeping import Work, kept_sheet
 from crewprep.sheets.markers import markers_from_json
 from crewprep.tracks.selectors import track_for
 from crewprep.web.check_parts import findings_data
+from crewprep.web.claims import held_data
 from crewprep.web.desk import kept_data
 from crewprep.web.doors import crew_page
 
@@ -25,8 +26,8 @@ from crewprep.web.doors import crew_page
 @crew_page
 @require_POST
 def track_keep(request: HttpRequest, member: Membership, track_id: UUID, version_id: UUID) -> HttpResponseBase:
-    """Keep the markers and the note; answers the new revision and what the house checks find, or 409 with what another
-    window has kept."""
+    """Keep the markers and the note; answers the new revision, what the house checks find and one's hold, or 409 with
+    what another window has kept."""
     track, version = track_for(member, track_id), convention_version_for(member, version_id)
     posted = request.POST
     seen = posted.get("seen", "")
@@ -40,7 +41,7 @@ def track_keep(request: HttpRequest, member: Membership, track_id: UUID, version
         return JsonResponse({"code": error.code, "detail": error.sentence, "kept": other}, status=error.status)
     analysis = current_analysis(track)
     found = [] if analysis is None else findings_of(member.crew, work.markers, version, analysis.result)
-    return JsonResponse({"revision": kept.revision, "findings": findings_data(found)})
+    return JsonResponse({"revision": kept.revision, "findings": findings_data(found), **held_data(member, track)})
 
 
 urlpatterns = [path("tracks/<uuid:track_id>/keep/<uuid:version_id>/", track_keep, name="track-keep")]

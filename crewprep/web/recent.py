@@ -13,6 +13,7 @@ from crewprep.crews.models import Membership
 from crewprep.crews.selectors import names_of
 from crewprep.review.models import Proposal
 from crewprep.tracks.models import Track
+from crewprep.web.words import count_of
 
 RECENT = 12
 
@@ -39,6 +40,10 @@ WORDS: dict[str, Words] = {
     ),
     "crate taken from night": lambda details, _: (
         f"took “{details.get('name')}” from the night “{details.get('night', '')}”"
+    ),
+    "crate split": lambda details, _: (
+        f"split “{details.get('name', 'a crate')}”: {count_of(details.get('tracks', 0), 'track')} "
+        f"for {count_of(details.get('members', 0), 'member')}"
     ),
     "track uploaded": lambda details, title: f"uploaded “{title or details.get('name')}”",
     "track added to crate": lambda details, title: f"put “{title}” into “{details.get('crate')}”",

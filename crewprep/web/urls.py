@@ -23,6 +23,7 @@ from crewprep.web import (
     notices,
     printing,
     review,
+    splitting,
     tracks,
 )
 
@@ -36,6 +37,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/convention/", include(conventions.urlpatterns)),
     path("c/<slug:crew>/crates/", include(crates.urlpatterns)),
     path("c/<slug:crew>/nights/", include(nights.urlpatterns)),
+    path("c/<slug:crew>/crates/", include(splitting.urlpatterns)),
     path("c/<slug:crew>/", include(checks.urlpatterns)),
     path("c/<slug:crew>/", include(crew.urlpatterns)),
     path("c/<slug:crew>/", include(claims.urlpatterns)),

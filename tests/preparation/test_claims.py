@@ -9,11 +9,13 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from crewprep.analysis.correction import half_a_beat_later
 from crewprep.common.errors import Conflict, Invalid, Refused
 from crewprep.crews.models import Membership, Role
 from crewprep.models import Activity, Claim, Crate, Track
-from crewprep.preparation.selectors import live_claim
+from crewprep.preparation.selectors import lapsing_claims, live_claim
 from crewprep.preparation.services import CLAIM_FOR, assign_track, claim_track, keep_work, release_track, take_over
+from crewprep.review.corrections import correct_grid
 from crewprep.review.services import propose
 from crewprep.sheets.keeping import Work
 from crewprep.sheets.markers import MarkerInput
@@ -139,6 +141,25 @@ def test_the_page_says_who_holds_it_and_every_button_works(
     assert "choose what to do" in press(resident, do="dance")
 
 
+def test_a_script_hears_how_long_it_still_holds_and_who_else_does(
+    client: Client, lead: Membership, resident: Membership, track: Track, crate: Crate
+):
+    url = reverse("track-claim", args=[lead.crew.slug, crate.pk, track.pk])
+    client.force_login(lead.user)
+    answer = client.post(url, {"do": "claim"}, headers={"Accept": "application/json"}).json()
+    assert 7100 < answer["held_for"] <= 7200
+    keep = reverse("track-keep", args=[lead.crew.slug, track.pk, crate.convention_version_id])
+    Claim.objects.update(until=timezone.now() + dt.timedelta(minutes=1))
+    page = client.get(reverse("track-page", args=[lead.crew.slug, crate.pk, track.pk])).content.decode()
+    assert "Your hold lapses soon." in page, "without scripts too"
+    kept = client.post(keep, {"markers": "[]", "seen": "0"}, headers={"Accept": "application/json"}).json()
+    assert 7100 < kept["held_for"] <= 7200, "work renews it, and the page knows"
+    client.force_login(resident.user)
+    refused = client.post(url, {"do": "claim"}, headers={"Accept": "application/json"})
+    assert refused.status_code == 409
+    assert f"{lead.user} holds this track until" in refused.json()["detail"]
+
+
 @pytest.mark.django_db(transaction=True)
 def test_of_two_rivals_one_claims_and_one_takes_over():
     lead = factories.crew_with()
@@ -183,3 +204,38 @@ def test_programs_claim_release_take_over_and_assign(lead: Membership, resident:
     assert call(lead, "put", to="nobody").status_code == 404
     assert call(resident, "delete").status_code == 204
     assert call(resident, "get").json() == {"claim": None}
+
+
+def test_those_about_to_lapse_are_found_soonest_first(lead: Membership, resident: Membership, crate: Crate):
+    now = timezone.now()
+    tracks = [factories.analysed_track(lead, crate) for _ in range(4)]
+    other = factories.crew_with()
+    elsewhere = factories.analysed_track(other, factories.crate(other))
+    for one, member, minutes in zip(
+        [*tracks, elsewhere], [lead, resident, lead, lead, other], [9, 3, 30, 9, 5], strict=True
+    ):
+        claim_track(member=member, track=one)
+        Claim.objects.filter(track=one).update(until=now + dt.timedelta(minutes=minutes))
+    lapse(tracks[3])
+    soon = now + dt.timedelta(minutes=10)
+    assert [claim.track for claim in lapsing_claims(soon, lead.crew)] == [tracks[1], tracks[0]]
+    assert [claim.track for claim in lapsing_claims(soon)] == [tracks[1], elsewhere, tracks[0]]
+
+
+def test_nobody_corrects_the_grid_of_a_track_that_another_holds(
+    lead: Membership, resident: Membership, track: Track, crate: Crate
+):
+    claim_track(member=resident, track=track)
+    Claim.objects.update(until=timezone.now() + dt.timedelta(minutes=1))
+    seen = str(track.analyses.get().pk)
+
+    def correct(member: Membership):
+        return correct_grid(member=member, track=track, seen=seen, change=half_a_beat_later, words="half a beat later")
+
+    with pytest.raises(Conflict, match=f"{resident.user} holds this track until"):
+        correct(lead)
+    assert track.analyses.count() == 1
+    correct(resident)
+    claim = live_claim(track)
+    assert claim is not None
+    assert claim.until - timezone.now() > dt.timedelta(hours=1), "a correction is work, and renews it"

@@ -17,6 +17,7 @@ from crewprep.api.v1 import (
     notices,
     proposals,
     sheets,
+    splits,
     tokens,
     tracks,
 )
@@ -59,6 +60,10 @@ urlpatterns = [
     path(f"{_NIGHT}at-risk/", nights.AtRiskOfNight.as_view(), name="at-risk"),
     path(f"{_NIGHT}burn-down/", nights.BurnDownOfNight.as_view(), name="burn-down"),
     path(f"{_CREW}calendar-address/", nights.CalendarAddress.as_view(), name="calendar-address"),
+    path(f"{_CRATE}estimates/", splits.Estimates.as_view(), name="estimates"),
+    path(f"{_CRATE}split/", splits.SplitOfCrate.as_view(), name="split"),
+    path(f"{_CRATE}split/preview/", splits.PreviewOfSplit.as_view(), name="split-preview"),
+    path(f"{_CRATE}split/drop-out/", splits.DropOut.as_view(), name="split-drop-out"),
     path(f"{_CREW}tracks/", tracks.Tracks.as_view(), name="tracks"),
     path(_TRACK, tracks.OneTrack.as_view(), name="track"),
     path(f"{_TRACK}analysis/", tracks.AnalysisOfTrack.as_view(), name="analysis"),

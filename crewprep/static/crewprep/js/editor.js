@@ -8,6 +8,7 @@ import { makeFindings } from "./findings.js";
 import { makeGridFix, placeBefore } from "./grid-fix.js";
 import { addressOf, clock, lengthText, nextBar, nextBeat, positionOf, shiftBeats, snap } from "./grid.js";
 import { makeHistory } from "./history.js";
+import { makeHold } from "./hold.js";
 import { commandOf } from "./keys.js";
 import { makeLoupe } from "./loupe.js";
 import { makeNote } from "./note.js";
@@ -76,6 +77,7 @@ const table = makeTable(document.getElementById("markers"), grid, slots, {
 const findings = makeFindings(document.getElementById("findings"), document.getElementById("override"), readData("findings-data"), {
   onFix: putRight,
 });
+const hold = makeHold(document.getElementById("claim"), { stand: document.querySelector(".stand"), form, say });
 const work = makeWork({
   desk, form, slots, history, refused, say,
   stand: document.querySelector(".stand"),
@@ -85,6 +87,7 @@ const work = makeWork({
     findings.show(found);
     show();
   },
+  onHeld: hold.held,
 });
 const gridFix = makeGridFix(document.getElementById("grid"), {
   cursor,
@@ -270,6 +273,7 @@ function onKey(event) {
     compare: () => compare(number ?? chosen ?? markerUnderCursor()),
     resize: () => resizeLoop(number ?? chosen ?? markerUnderCursor(), command.times),
     fix: () => fix(number ?? chosen ?? markerUnderCursor()),
+    hold: hold.renew,
     propose: () => form.requestSubmit(form.querySelector("button:not([type])")),
     help: tools.help,
     grid: () => gridFix.run(command.fix),

@@ -24,6 +24,7 @@ const LETTERS = {
   j: { do: "jump", by: "bar" },
   J: { do: "jump", by: "phrase" },
   p: { do: "propose" },
+  y: { do: "hold" },
   f: { do: "fix" },
   a: { do: "approve" },
   r: { do: "return" },

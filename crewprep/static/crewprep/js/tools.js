@@ -25,6 +25,7 @@ const KEYS = [
   ["[, ]", "half, double the loop's length"],
   ["F", "put right what a house check found at the marker"],
   ["P", "propose the sheet"],
+  ["Y", "hold the track for two hours more"],
   ["H", "grid: half a beat later"],
   ["Shift + H", "grid: bars and phrases a beat later"],
   ["B", "grid: a phrase begins at the cursor"],

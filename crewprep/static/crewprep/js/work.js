@@ -8,7 +8,7 @@ import { plain, same } from "./sheet.js";
 
 const STATES = { waiting: "Saving …", saved: "Saved" };
 
-export function makeWork({ desk, form, slots, history, stand, refused, onShow, onState, onFound, say }) {
+export function makeWork({ desk, form, slots, history, stand, refused, onShow, onState, onFound, onHeld, say }) {
   const keep = makeKeep(desk.kept_as, form);
   const note = form.elements.note;
   const saver = makeAutosave({ send, revision: desk.kept?.revision ?? 0, onState: told, onConflict: apart, onFound });
@@ -52,7 +52,9 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
       headers: { Accept: "application/json" },
       keepalive: true,
     });
-    return answer.json();
+    const body = await answer.json();
+    if (body.held_for !== undefined) onHeld(body);
+    return body;
   }
 
   function told(state, detail) {
