@@ -17,7 +17,7 @@ from crewprep.accounts.departing import end_membership
 from crewprep.activity.models import Activity
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
-from crewprep.conventions.models import Convention, ConventionVersion
+from crewprep.conventions.models import Convention, ConventionDraft, ConventionVersion
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.jobs.models import Job
@@ -26,7 +26,7 @@ from crewprep.notices.models import Mail, Notice
 from crewprep.preparation.models import Assignment, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal
-from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.sheets.models import Draft, Recheck, SheetVersion
 from crewprep.tracks.models import Copy, KnownAudio, Track
 
 if TYPE_CHECKING:
@@ -118,7 +118,8 @@ def _person(request: HttpRequest) -> User:
     return request.user
 
 
-for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention,
+for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionDraft,
                ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, Mail, Night, Notice,
-               PreparationTime, Proposal, SavedSearch, SheetVersion, Split, Track, TrackStanding):  # fmt: skip
+               PreparationTime, Proposal, Recheck, SavedSearch, SheetVersion, Split, Track,
+               TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

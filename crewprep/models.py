@@ -2,7 +2,7 @@
 
 from crewprep.activity.models import Activity
 from crewprep.analysis.models import Analysis
-from crewprep.conventions.models import Convention, ConventionVersion, Slot
+from crewprep.conventions.models import Convention, ConventionDraft, ConventionVersion, Slot
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
 from crewprep.jobs.models import Job, JobKind, JobState
@@ -11,7 +11,16 @@ from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices
 from crewprep.preparation.models import Assignment, Claim, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
-from crewprep.sheets.models import CheckSetting, Draft, DraftMarker, KeptSheet, SheetMarker, SheetVersion
+from crewprep.sheets.models import (
+    CheckSetting,
+    Draft,
+    DraftMarker,
+    KeptSheet,
+    Recheck,
+    RecheckEnd,
+    SheetMarker,
+    SheetVersion,
+)  # fmt: skip
 from crewprep.tracks.models import AudioKind, Copy, KnownAudio, Track, TrackState
 
 __all__ = [
@@ -26,6 +35,7 @@ __all__ = [
     "CheckSetting",
     "Claim",
     "Convention",
+    "ConventionDraft",
     "ConventionVersion",
     "Copy",
     "Crate",
@@ -50,6 +60,8 @@ __all__ = [
     "Proposal",
     "ProposalState",
     "ProposedMarker",
+    "Recheck",
+    "RecheckEnd",
     "Remark",
     "Role",
     "SavedSearch",

@@ -6,13 +6,14 @@ The document is the crew's convention as it is shared and stored (``schemas/conv
       "kind": "point", "loop_bars": null, "lead_bars": 0, "snap_beats": 0.25, "colour": "orange",
       "shape": "circle", "required": true, "guidance": "…"}, …]}
 
-Code that drafts knows these rules and no particular convention.
+Slots stand in the order of their numbers, 1 to 16, each number once. A number may be left out: a retired slot leaves a
+gap, so that the sheets of the others read as before. Code that drafts knows these rules and no particular convention.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeGuard, get_args
 
 Function = Literal["mix-in", "breakdown", "build-up", "drop", "outro", "exit loop", "vocal", "riff", "free"]
 Which = Literal["first", "second", "last", "strongest"]
@@ -67,33 +68,37 @@ class ConventionRules:
         slots = document.get("slots")
         if not isinstance(slots, list) or not MIN_SLOTS <= len(slots) <= MAX_SLOTS:
             raise ValueError(f"A convention has {MIN_SLOTS} to {MAX_SLOTS} slots.")
-        rules = tuple(_read_slot(position, slot) for position, slot in enumerate(slots, start=1))
-        return cls(name=str(document.get("name", "")), slots=rules)
+        rules: list[SlotRule] = []
+        for position, slot in enumerate(slots, start=1):
+            rules.append(_read_slot(position, slot, after=rules[-1].number if rules else 0))
+        return cls(name=str(document.get("name", "")), slots=tuple(rules))
 
 
-def _read_slot(position: int, slot: Any) -> SlotRule:
+def _read_slot(position: int, slot: Any, *, after: int) -> SlotRule:
     if not isinstance(slot, dict):
-        raise ValueError(f"Slot {position} must be an object with a number, a function and a kind.")
+        raise ValueError(f"Slot {position} of the list must be an object with a number, a function and a kind.")
     number = slot.get("number")
-    if number != position:
-        raise ValueError(f"Slots are numbered from 1 without gaps, so slot {position} cannot have number {number!r}.")
-    function = _choice(position, "function", slot.get("function"), FUNCTIONS)
-    which = _choice(position, "which", slot.get("which", "first"), WHICH)
-    kind = _choice(position, "kind", slot.get("kind", "point"), KINDS)
+    if not _is_whole(number) or not 1 <= number <= MAX_SLOTS:
+        raise ValueError(f"Slot {position} of the list needs a number from 1 to {MAX_SLOTS}, not {number!r}.")
+    if number <= after:
+        raise ValueError(f"Slots stand in order, each number once, so slot {number} cannot follow slot {after}.")
+    function = _choice(number, "function", slot.get("function"), FUNCTIONS)
+    which = _choice(number, "which", slot.get("which", "first"), WHICH)
+    kind = _choice(number, "kind", slot.get("kind", "point"), KINDS)
     loop_bars = slot.get("loop_bars")
     if kind == "loop":
-        if not isinstance(loop_bars, int) or not 1 <= loop_bars <= 64:
-            raise ValueError(f"Slot {position} is a loop and needs loop_bars from 1 to 64.")
+        if not _is_whole(loop_bars) or not 1 <= loop_bars <= 64:
+            raise ValueError(f"Slot {number} is a loop and needs loop_bars from 1 to 64.")
     else:
         loop_bars = None
     lead_bars = slot.get("lead_bars", 0)
-    if not isinstance(lead_bars, int) or not 0 <= lead_bars <= 64:
-        raise ValueError(f"Slot {position}: lead_bars must be a whole number from 0 to 64.")
+    if not _is_whole(lead_bars) or not 0 <= lead_bars <= 64:
+        raise ValueError(f"Slot {number}: lead_bars must be a whole number from 0 to 64.")
     snap_beats = slot.get("snap_beats", 1.0 if kind == "loop" else 0.25)
-    if snap_beats not in SNAPS_BEATS:
-        raise ValueError(f"Slot {position}: snap_beats must be one of {', '.join(map(str, SNAPS_BEATS))}.")
+    if isinstance(snap_beats, bool) or snap_beats not in SNAPS_BEATS:
+        raise ValueError(f"Slot {number}: snap_beats must be one of {', '.join(map(str, SNAPS_BEATS))}.")
     return SlotRule(
-        number=position,
+        number=number,
         name=str(slot.get("name") or function),
         function=function,
         which=which,
@@ -105,7 +110,11 @@ def _read_slot(position: int, slot: Any) -> SlotRule:
     )
 
 
-def _choice(position: int, name: str, value: Any, allowed: tuple[Any, ...]) -> Any:
+def _is_whole(value: Any) -> TypeGuard[int]:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _choice(number: int, name: str, value: Any, allowed: tuple[Any, ...]) -> Any:
     if value not in allowed:
-        raise ValueError(f"Slot {position}: {name} must be one of {', '.join(allowed)}.")
+        raise ValueError(f"Slot {number}: {name} must be one of {', '.join(allowed)}.")
     return value

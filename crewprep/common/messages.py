@@ -51,6 +51,21 @@ MESSAGES: dict[str, str] = {
     "account:password": "The password cannot be used: {detail}",
     "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",
     "convention:invalid": "The convention cannot be used: {detail}",
+    "convention:draft-none": "There is no draft of a convention. Begin one from the convention page.",
+    "convention:draft-moved-on": (
+        "{by} saved or published this draft while you looked at it. Open it as it is now, then go on."
+    ),
+    "convention:newer": (
+        "“{name}” was published after this draft was begun. Compare the draft with it, then publish or begin anew."
+    ),
+    "convention:unchanged": "The draft asks for what “{name}” says already. Change a slot before you publish.",
+    "convention:file": "The file cannot be used as a convention. {detail}",
+    "recheck:closed": "This re-check was closed already. The page shows how it stands; look again.",
+    "recheck:note-missing": "Say in a few words why the sheet is still right, then close the re-check.",
+    "crate:moved-already": (
+        "Somebody moved this crate to another version while you looked at it. Look at the preview again."
+    ),
+    "crate:same-version": "The crate follows “{name}” already. Choose another version.",
     "convention:name-taken": "Your crew already has a convention named “{name}”. Choose another name.",
     "convention:none": "Your crew has no convention yet. A lead publishes one first.",
     "crate:name-taken": "Your crew already has a crate named “{name}”. Choose another name.",
@@ -138,7 +153,7 @@ MESSAGES: dict[str, str] = {
     "proposal:remarks-missing": "Say what should change: write a remark on a marker or a note.",
     "proposal:approve-with-remarks": "Remarks go with a proposal that is returned. Return it, or clear the remarks and approve.",
     "proposal:empty": "A proposal needs at least one marker.",
-    "marker:unknown-slot": "Slot {slot} is not in the convention, which has slots 1 to {last}.",
+    "marker:unknown-slot": "Slot {slot} is not in the convention, which has slots {slots}.",
     "marker:slot-twice": "Slot {slot} is marked twice; a slot holds one marker.",
     "marker:outside": "Slot {slot} lies outside the audio, which is {duration_s} seconds long.",
     "marker:point-with-end": "Slot {slot} is a point and has no end.",

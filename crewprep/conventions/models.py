@@ -28,14 +28,24 @@ class Convention(CrewRow):
 
 
 class ConventionVersion(CrewRow):
-    """One published state of a convention. Never changes."""
+    """One published state of a convention. Never changes.
+
+    A crew's versions form one line, whatever their conventions are called: each ``follows`` the one that was current
+    when it was written, and at most one follows another, so that of two leads who publish at once one wins.
+    """
 
     convention = models.ForeignKey(Convention, on_delete=models.CASCADE, related_name="versions")
     number = models.PositiveIntegerField()
     published_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
+    follows = models.OneToOneField("self", null=True, on_delete=models.CASCADE, related_name="followed_by")
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["convention", "number"], name="convention_version_number_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["convention", "number"], name="convention_version_number_once"),
+            models.UniqueConstraint(
+                fields=["crew"], condition=Q(follows__isnull=True), name="convention_version_one_first_per_crew"
+            ),
+        ]
         ordering = ["-number"]
 
     def __str__(self) -> str:
@@ -84,3 +94,23 @@ class Slot(Row):
         if not self._state.adding:
             raise TypeError("A published slot never changes.")
         super().save(*args, **kwargs)
+
+
+class ConventionDraft(CrewRow):
+    """The next version of the crew's convention while its leads write it; published, it is gone.
+
+    ``document`` is a convention document whose fields may still be as somebody typed them. ``begun_from`` is the
+    version that was current then. ``revision`` counts savings; who saves or publishes names the one they saw.
+    """
+
+    document = models.JSONField()
+    begun_from = models.ForeignKey(ConventionVersion, null=True, on_delete=models.CASCADE, related_name="+")
+    revision = models.PositiveIntegerField(default=1)
+    changed_by = models.ForeignKey("crewprep.User", on_delete=models.PROTECT, related_name="+")
+    changed_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["crew"], name="convention_draft_one_per_crew")]
+
+    def __str__(self) -> str:
+        return f"draft of a convention, revision {self.revision}"

@@ -16,6 +16,7 @@ from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import Conflict, Invalid
+from crewprep.conventions.comparison import numbers_in_words
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_prepare
@@ -28,6 +29,7 @@ from crewprep.sheets.checking import all_findings, findings_of, require_no_block
 from crewprep.sheets.keeping import let_go
 from crewprep.sheets.markers import MarkerInput, check_markers, rows
 from crewprep.sheets.models import SheetMarker, SheetVersion
+from crewprep.sheets.rechecks import settle_rechecks
 from crewprep.sheets.selectors import latest_sheet
 from crewprep.tracks.models import Track
 
@@ -158,6 +160,7 @@ def approve_proposal(
             )
             SheetMarker.objects.bulk_create(rows(SheetMarker, proposal.markers.all(), sheet=sheet))
             Proposal.objects.filter(pk=proposal.pk).update(sheet=sheet)
+            settle_rechecks(sheet=sheet, by=member.user)
             record(actor=member.user, verb="approved", subject=proposal, sheet=sheet.number, track=proposal.track.title)
     except IntegrityError as error:
         raise Conflict("proposal:moved-on") from error
@@ -182,7 +185,7 @@ def return_proposal(
     slots = {slot.number for slot in proposal.convention_version.slots.all()}
     for remark in spoken:
         if remark.slot not in slots:
-            raise Invalid("marker:unknown-slot", slot=remark.slot, last=len(slots))
+            raise Invalid("marker:unknown-slot", slot=remark.slot, slots=numbers_in_words(slots))
     with transaction.atomic():
         move(
             proposal,

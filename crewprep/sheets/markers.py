@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, TypeGuard, TypeVar
 
 from crewprep.common.errors import Invalid
+from crewprep.conventions.comparison import numbers_in_words
 from crewprep.conventions.models import ConventionVersion
 from crewprep.sheets.models import MarkerFields
 
@@ -61,7 +62,7 @@ def check_markers(markers: Sequence[MarkerInput], *, version: ConventionVersion,
     for marker in markers:
         slot = slots.get(marker.slot)
         if slot is None:
-            raise Invalid("marker:unknown-slot", slot=marker.slot, last=len(slots))
+            raise Invalid("marker:unknown-slot", slot=marker.slot, slots=numbers_in_words(slots))
         if marker.slot in seen:
             raise Invalid("marker:slot-twice", slot=marker.slot)
         seen.add(marker.slot)

@@ -161,3 +161,44 @@ class KeptSheet(CrewRow):
 
     def __str__(self) -> str:
         return f"kept for {self.member_id}"
+
+
+class RecheckEnd(models.TextChoices):
+    """How a re-check was closed."""
+
+    SHEET = "sheet", "New sheet approved"
+    STILL_RIGHT = "still right", "Still right"
+    REPLACED = "replaced", "Sheet replaced"
+
+
+class Recheck(CrewRow):
+    """A sheet whose meaning a convention version changes: somebody must look at it.
+
+    Open until a sheet by that version (or a later one) is approved, or a member says with a note that it is still
+    right.
+    ``reasons`` say why, each as ``{"kind", "slot", "sentence"}``.
+    """
+
+    track = models.ForeignKey("crewprep.Track", on_delete=models.CASCADE, related_name="+")
+    sheet = models.ForeignKey(SheetVersion, on_delete=models.CASCADE, related_name="rechecks")
+    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.PROTECT, related_name="+")
+    reasons = models.JSONField()
+    ended = models.CharField(max_length=12, choices=RecheckEnd.choices, blank=True, default="")
+    closed_by = models.ForeignKey("crewprep.User", null=True, on_delete=models.PROTECT, related_name="+")
+    closed_at = models.DateTimeField(null=True)
+    note = models.CharField(max_length=300, blank=True, default="")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["sheet", "convention_version"], name="recheck_once_per_sheet_and_rules"),
+            models.CheckConstraint(
+                condition=Q(ended="", closed_by__isnull=True, closed_at__isnull=True)
+                | (~Q(ended="") & Q(closed_by__isnull=False, closed_at__isnull=False)),
+                name="recheck_closed_by_somebody",
+            ),
+        ]
+        indexes = [models.Index(fields=["convention_version", "ended"], name="recheck_open_of_version")]
+        ordering = ["created_at"]
+
+    def __str__(self) -> str:
+        return f"re-check of {self.sheet_id}"
