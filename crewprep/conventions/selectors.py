@@ -46,7 +46,7 @@ def draft_of(member: Membership) -> ConventionDraft | None:
     """What the crew's leads are writing, or None."""
     return (
         ConventionDraft.objects.filter(crew=member.crew)
-        .select_related("begun_from__convention", "changed_by")
+        .select_related("crew", "begun_from__convention", "changed_by")
         .prefetch_related("begun_from__slots")
         .first()
     )

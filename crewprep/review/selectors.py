@@ -7,10 +7,13 @@ from uuid import UUID
 from django.db.models import QuerySet
 
 from crewprep.common.errors import NotFound
+from crewprep.conventions.comparison import compare_slots
+from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership
 from crewprep.review.models import Proposal, ProposalState
+from crewprep.sheets.carrying import carry_over
 from crewprep.sheets.markers import Change, compare
-from crewprep.sheets.models import MarkerFields
+from crewprep.sheets.models import MarkerFields, SheetVersion
 from crewprep.sheets.selectors import current_draft
 from crewprep.tracks.models import Track
 
@@ -55,11 +58,22 @@ def pending_proposal(track: Track) -> Proposal | None:
 
 
 def markers_before(proposal: Proposal) -> list[MarkerFields]:
-    """What the proposal changes: the base version's markers, or the draft's for a track's first sheet."""
+    """What the proposal changes: the base version's markers, or the draft's for a track's first sheet.
+
+    A base by another convention version is read by function, so that slots which got new numbers do not look moved.
+    """
     if proposal.base is not None:
-        return list(proposal.base.markers.all())
+        return based_on(proposal.base, proposal.convention_version)
     draft = current_draft(proposal.track, proposal.convention_version)
     return list(draft.markers.all()) if draft else []
+
+
+def based_on(base: SheetVersion, version: ConventionVersion) -> list[MarkerFields]:
+    """A sheet's markers as they stand under a convention version."""
+    markers = list(base.markers.all())
+    if base.convention_version_id == version.pk:
+        return list(markers)
+    return carry_over(markers, compare_slots(base.convention_version.slots.all(), version.slots.all()))
 
 
 def changes_of(proposal: Proposal) -> list[Change]:

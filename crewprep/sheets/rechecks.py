@@ -128,7 +128,7 @@ def recheck_progress(member: Membership, versions: Iterable[ConventionVersion]) 
         .exclude(ended=RecheckEnd.REPLACED)
         .order_by()
         .values_list("convention_version")
-        .annotate(Count("pk"), Count("pk", filter=Q(ended="")))
+        .annotate(total=Count("pk"), waiting=Count("pk", filter=Q(ended="")))
     )
     return {version: RecheckProgress(total, waiting) for version, total, waiting in rows}
 

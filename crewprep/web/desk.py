@@ -1,7 +1,8 @@
 """What lies on the desk when a track is opened: the markers to start from, and what came of typing over them.
 
 The first of these that exists is worked on: the pending proposal (whoever made it: changing it makes one an author
-too), the approved sheet where it follows this crate's convention, the draft, an empty sheet.
+too), the approved sheet (where it follows another version than this crate, its markers carried over by function, with
+the draft's for slots that are new), the draft, an empty sheet.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from django.utils import timezone
 from crewprep.analysis.models import Analysis
 from crewprep.analysis.musical_time import MusicalTime, clock
 from crewprep.common.errors import Invalid
+from crewprep.conventions.comparison import compare_slots
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crates.models import Crate
 from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.selectors import pending_proposal
+from crewprep.sheets.carrying import carry_over
 from crewprep.sheets.markers import MarkerInput, markers_from_json
 from crewprep.sheets.models import Draft, DraftMarker, KeptSheet, MarkerFields, SheetVersion
 from crewprep.sheets.selectors import current_draft, latest_sheet
@@ -28,7 +31,7 @@ from crewprep.web.rows import certainty
 from crewprep.web.slots import Badge, badge
 from crewprep.web.words import length_words
 
-Start = Literal["proposal", "sheet", "draft", "empty"]
+Start = Literal["proposal", "sheet", "carried", "draft", "empty"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,14 +200,27 @@ def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
         analysis = pending.analysis
     prefetch_related_objects([version], "slots")  # many parts of the page ask for them
     draft = current_draft(track, version)
-    if pending is None and sheet is not None and sheet.convention_version_id == version.pk:
-        start, markers = "sheet", list(sheet.markers.all())
+    if pending is None and sheet is not None:
+        same = sheet.convention_version_id == version.pk
+        start = "sheet" if same else "carried"
+        markers = list(sheet.markers.all()) if same else _carried(sheet, version, analysis, draft)
     elif pending is None and draft is not None:
         start, markers = "draft", list(draft.markers.all())
     return Desk(
         track=track, version=version, analysis=analysis, start=start,  # type: ignore[arg-type]  # one of the four words
         markers=markers, draft=draft, sheet=sheet, proposal=pending,
     )  # fmt: skip
+
+
+def _carried(
+    sheet: SheetVersion, version: ConventionVersion, analysis: Analysis, draft: Draft | None
+) -> list[MarkerFields]:
+    """The sheet's markers under the crate's version, and the draft's in slots that the sheet's version did not have."""
+    comparison = compare_slots(sheet.convention_version.slots.all(), version.slots.all())
+    carried = carry_over(sheet.markers.all(), comparison, MusicalTime.of(analysis.result).loop_end)
+    known = {slot.number for slot in comparison.carried().values()}
+    fresh = [marker for marker in draft.markers.all() if marker.slot not in known] if draft else []
+    return sorted([*carried, *fresh], key=lambda marker: marker.slot)
 
 
 def kept_data(kept: KeptSheet | None) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ from crewprep.crates.models import CrateTrack
 from crewprep.crews.models import Membership
 from crewprep.review.models import Proposal, Remark
 from crewprep.review.rules import may_review
-from crewprep.review.selectors import changes_of, open_proposals
+from crewprep.review.selectors import based_on, changes_of, open_proposals
 from crewprep.sheets.markers import compare
 from crewprep.sheets.models import Draft, MarkerFields
 from crewprep.web.words import change_words, length_words
@@ -34,13 +34,17 @@ class QueueLine:
 def queue(member: Membership) -> list[QueueLine]:
     """Open proposals, oldest first; a fixed number of queries for any number of proposals."""
     proposals = list(
-        open_proposals(member).defer("analysis__facts").prefetch_related("markers", "contributors", "base__markers")
+        open_proposals(member)
+        .defer("analysis__facts")
+        .prefetch_related(
+            "markers", "contributors", "base__markers", "base__convention_version__slots", "convention_version__slots"
+        )
     )
     drafts = _draft_markers(proposal for proposal in proposals if proposal.base is None)
     lines = []
     for proposal in proposals:
         before: Iterable[MarkerFields] = (
-            proposal.base.markers.all()
+            based_on(proposal.base, proposal.convention_version)
             if proposal.base is not None
             else drafts.get((proposal.track_id, proposal.convention_version_id), [])
         )

@@ -13,7 +13,7 @@ from tests.factories.music import convention_document
 
 
 def slots(*changes: tuple[int, dict[str, Any]], leave_out: tuple[int, ...] = ()) -> list[Slot]:
-    """The eight slots with some fields changed, by the old number, and some slots left out; in order of the new ones."""
+    """The eight slots with fields changed, by the old number, and some slots left out; in order of the new numbers."""
     document = convention_document()
     for number, fields in changes:
         document["slots"][number - 1].update(fields)
