@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from uuid import UUID
 
@@ -80,13 +80,17 @@ def effect_on(
     found = list(sheets.select_related("track").order_by("track__title", "track__pk"))
     comparisons = _comparisons({sheet.convention_version_id for sheet in found}, list(slots), version)
     views = _views(sheets, found)
-    grids = _grids(sheet for sheet in found if needs_grid(comparisons[sheet.convention_version_id], views[sheet.pk]))
-    touched = [
-        Touched(sheet, why)
-        for sheet in found
-        for why in [reasons(comparisons[sheet.convention_version_id], views[sheet.pk], grids.get(sheet.analysis_id))]
-        if why
-    ]
+    why: dict[UUID, tuple[Reason, ...]] = {}
+    measured: list[SheetVersion] = []
+    for sheet in found:
+        comparison, view = comparisons[sheet.convention_version_id], views[sheet.pk]
+        if needs_grid(comparison, view):
+            measured.append(sheet)
+        else:
+            why[sheet.pk] = reasons(comparison, view)
+    for sheet, grid in _with_grids(measured):
+        why[sheet.pk] = reasons(comparisons[sheet.convention_version_id], views[sheet.pk], grid)
+    touched = [Touched(sheet, why[sheet.pk]) for sheet in found if why[sheet.pk]]
     return Effect(len(found) - len(touched), tuple(touched))
 
 
@@ -124,12 +128,10 @@ def _odd_loops(sheet: SheetVersion) -> frozenset[int] | None:
     return frozenset(finding["slot"] for finding in sheet.findings if finding["check"] == "loop-length")
 
 
-def _grids(sheets: Iterable[SheetVersion]) -> dict[UUID, MusicalTime]:
-    """The grids of the analyses of some sheets: the facts are large, so only where nothing else answers."""
-    wanted = list({sheet.analysis_id for sheet in sheets})
-    grids: dict[UUID, MusicalTime] = {}
-    for first in range(0, len(wanted), _GRIDS_AT_A_TIME):
-        some = wanted[first : first + _GRIDS_AT_A_TIME]
-        for analysis in Analysis.objects.filter(pk__in=some).only("facts").iterator():
-            grids[analysis.pk] = MusicalTime.of(analysis.result)
-    return grids
+def _with_grids(sheets: list[SheetVersion]) -> Iterator[tuple[SheetVersion, MusicalTime]]:
+    """Sheets with the grids of their analyses, some at a time: the facts are large and read only for these."""
+    for first in range(0, len(sheets), _GRIDS_AT_A_TIME):
+        some = sheets[first : first + _GRIDS_AT_A_TIME]
+        facts = Analysis.objects.only("facts").in_bulk([sheet.analysis_id for sheet in some])
+        for sheet in some:
+            yield sheet, MusicalTime.of(facts[sheet.analysis_id].result)
