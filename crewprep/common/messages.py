@@ -55,6 +55,9 @@ MESSAGES: dict[str, str] = {
     "convention:draft-moved-on": (
         "{by} saved or published this draft while you looked at it. Open it as it is now, then go on."
     ),
+    "convention:other-revision": (
+        "The draft changed while you looked at it: this is revision {revision} now. Look again before you go on."
+    ),
     "convention:newer": (
         "“{name}” was published after this draft was begun. Compare the draft with it, then publish or begin anew."
     ),

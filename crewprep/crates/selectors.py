@@ -10,6 +10,7 @@ from django.db.models import Count, Q, QuerySet
 from django.utils import timezone
 
 from crewprep.common.errors import NotFound
+from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Membership
 
@@ -44,10 +45,15 @@ def places_of(crate: Crate) -> QuerySet[CrateTrack]:
     return crate.places.select_related("track").order_by("position", "created_at")
 
 
-def newest_places(member: Membership, tracks: Collection[UUID]) -> dict[UUID, CrateTrack]:
-    """For each of the tracks the newest crate of the crew that it is in."""
+def newest_places(
+    member: Membership, tracks: Collection[UUID], *, version: ConventionVersion | None = None
+) -> dict[UUID, CrateTrack]:
+    """For each of the tracks its newest crate of the crew, one that follows ``version`` where there is one."""
     places = CrateTrack.objects.filter(crate__crew=member.crew, track__in=tracks).order_by("created_at")
-    return {place.track_id: place for place in places}
+    found = list(places.select_related("crate__convention_version__convention") if version else places)
+    if version is not None:
+        found.sort(key=lambda place: place.crate.convention_version_id == version.pk)
+    return {place.track_id: place for place in found}
 
 
 def nights_of(member: Membership) -> QuerySet[Night]:

@@ -9,6 +9,7 @@ from django.db.models import QuerySet
 from crewprep.common.errors import NotFound
 from crewprep.conventions.comparison import compare_slots
 from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.carrying import carry_over
@@ -55,6 +56,12 @@ def pending_proposal(track: Track) -> Proposal | None:
         .prefetch_related("markers")
         .first()
     )
+
+
+def pending_in_crate(crate: Crate) -> int:
+    """How many tracks of a crate have a pending proposal."""
+    states = [ProposalState.OPEN, ProposalState.RETURNED]
+    return Proposal.objects.filter(track__in=crate.places.values("track"), state__in=states).count()
 
 
 def markers_before(proposal: Proposal) -> list[MarkerFields]:

@@ -107,8 +107,19 @@ class ConventionNameForm(forms.Form):
 
 
 class SlotForm(forms.Form):
-    """One slot of a convention; its number is its place in the form set."""
+    """One slot of a convention."""
 
+    number = forms.IntegerField(
+        min_value=1,
+        max_value=MAX_SLOTS,
+        help_text="On sheets and keys.",
+        error_messages={
+            "required": f"Give the slot a number, 1 to {MAX_SLOTS}.",
+            "invalid": f"Write a whole number, 1 to {MAX_SLOTS}.",
+            "min_value": "Slots are numbered from 1.",
+            "max_value": f"The highest number is {MAX_SLOTS}.",
+        },
+    )
     name = forms.CharField(
         max_length=40,
         error_messages={
@@ -174,7 +185,17 @@ else:
 
 
 class _SlotFormSet(_BaseFormSet):
-    """4 to 16 slots, all of them asked for."""
+    """4 to 16 slots, all of them asked for, each with its own number."""
+
+    def clean(self) -> None:
+        """A number stands for one slot."""
+        seen: set[int] = set()
+        for form in self.forms:
+            number = getattr(form, "cleaned_data", {}).get("number")
+            if number in seen:
+                form.add_error("number", f"Another slot has number {number} already. Choose one that is free.")
+            elif number is not None:
+                seen.add(number)
 
     def get_form_kwargs(self, index: int | None) -> dict[str, Any]:
         """No form may be left out: an emptied slot is a mistake, not an absent one."""

@@ -19,6 +19,15 @@ RECENT = 12
 
 Words = Callable[[Mapping[str, Any], str], str]
 
+
+def _recheck_words(details: Mapping[str, Any]) -> str:
+    if details.get("how") == "still right":
+        return f"found the sheet of “{details.get('track')}” still right: {details.get('note', '')}"
+    if details.get("how") == "replaced":
+        return f"approved another sheet of “{details.get('track')}” in place of one that waited for a re-check"
+    return f"closed the re-check of “{details.get('track')}” with a new sheet"
+
+
 WORDS: dict[str, Words] = {
     "crew founded": lambda details, _: "founded the crew",
     "member added": lambda details, _: f"added {details.get('person', 'somebody')} as {details.get('role', 'member')}",
@@ -31,6 +40,13 @@ WORDS: dict[str, Words] = {
     "member removed": lambda details, _: f"removed {details.get('person', 'somebody')} from the crew",
     "convention published": lambda details, _: (
         f"published the convention “{details.get('name')}”, version {details.get('number')}"
+    ),
+    "re-check list opened": lambda details, _: (
+        f"put {count_of(int(details.get('sheets', 0)), 'sheet')} on the re-check list of “{details.get('version', '')}”"
+    ),
+    "re-check closed": lambda details, title: _recheck_words(details),
+    "crate moved": lambda details, _: (
+        f"moved the crate “{details.get('crate', 'a crate')}” to “{details.get('to', 'another version')}”"
     ),
     "crate made": lambda details, _: f"made the crate “{details.get('name')}”",
     "night made": lambda details, _: f"made the night “{details.get('name')}”",

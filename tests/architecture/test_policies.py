@@ -14,7 +14,14 @@ from tests.architecture.walk import call, own_answers
 from tests.architecture.world import CrewWorld, absent
 
 ROLES = ("lead", "resident", "newcomer")
-LEADS_ALONE = {"c/<slug:crew>/convention/publish/", "api/v1/crews/<slug:crew>/invitations/"}
+LEADS_ALONE = {
+    "c/<slug:crew>/convention/draft/",
+    "c/<slug:crew>/convention/draft/publish/",
+    "c/<slug:crew>/convention/import/",
+    "api/v1/crews/<slug:crew>/conventions/draft/",
+    "api/v1/crews/<slug:crew>/conventions/draft/effect/",
+    "api/v1/crews/<slug:crew>/invitations/",
+}
 """Pages that show nothing to other members but the reason why not."""
 
 

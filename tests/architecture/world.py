@@ -15,6 +15,7 @@ from django.core.files.storage import default_storage
 from django.utils import timezone
 
 from crewprep.conventions.models import ConventionVersion
+from crewprep.conventions.services import save_draft
 from crewprep.crates.models import Crate, Night
 from crewprep.crates.nights import NightPlan, make_night, put_under_night
 from crewprep.crews.invitations import invite
@@ -31,7 +32,7 @@ from crewprep.notices.models import Notice
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal
 from crewprep.review.services import approve_proposal
-from crewprep.sheets.models import SheetVersion
+from crewprep.sheets.models import Recheck, SheetVersion
 from crewprep.tracks.models import Copy, Track
 from tests import factories
 from tests.factories.music import convention_document
@@ -59,6 +60,7 @@ class CrewWorld:
     search: SavedSearch
     change: BulkChange
     notice: Notice
+    recheck: Recheck
 
     @property
     def crew(self) -> Crew:
@@ -87,6 +89,8 @@ class CrewWorld:
             **dict.fromkeys(("change", "change_id"), self.change.pk),
             **dict.fromkeys(("notice", "notice_id"), self.notice.pk),
             "mail_token": unsubscribe_token(self.lead),
+            "recheck": self.recheck.pk,
+            "recheck_id": self.recheck.pk,
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -99,7 +103,8 @@ def absent(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def make_crew(word: str) -> CrewWorld:
-    """A crew with members of each role, a crate, a track with sound, draft, sheet and pending proposal, a dead job."""
+    """A crew with members of each role, a crate, a track with sound, draft, sheet and pending proposal, a dead job,
+    an open re-check and a draft of the next convention."""
     lead = factories.crew_with(factories.user(f"{word}lead"), slug=f"{word}-crew")
     Crew.objects.filter(pk=lead.crew_id).update(name=f"{word} crew")
     lead.crew.refresh_from_db()
@@ -127,6 +132,11 @@ def make_crew(word: str) -> CrewWorld:
     night = make_night(member=lead, plan=NightPlan(f"{word} night", dt.datetime.now(dt.UTC).date()))
     put_under_night(member=lead, crate=crate, night=night)
     feed = give_feed(member=lead)
+    reasons = [{"kind": "needed", "slot": 7, "sentence": f"The {word} tune needs slot 7."}]
+    recheck = Recheck.objects.create(
+        crew=lead.crew, track=track, sheet=sheet, convention_version=version, reasons=reasons
+    )
+    save_draft(member=lead, document=convention_document(f"{word} draft", slots=7), seen_revision=0)
     invitation, invitation_token = invite(member=lead, role=Role.NEWCOMER, note=f"{word} friend")
     scope, _ = make_token(user=lead.user, name=f"{word} program", crew_slug=lead.crew.slug)
     tell(
@@ -146,4 +156,5 @@ def make_crew(word: str) -> CrewWorld:
         search=save_search(member=lead, name=f"{word} search", query="q=tune", shared=True),
         change=change_many(member=lead, kind="draft", tracks=[track]),
         notice=Notice.objects.get(recipient=lead.user),
+        recheck=recheck,
     )  # fmt: skip

@@ -73,11 +73,9 @@ def test_a_retired_slot_leaves_a_gap_and_the_others_stay() -> None:
 
 
 def test_closing_the_gap_moves_the_rest() -> None:
-    closed = [(number, {"number": number - 1}) for number in range(4, 9)]
-    assert said(compare_slots(slots(), slots(*closed, leave_out=(3,)))) == {
-        (3, None): ("retired",),
-        **{(number, number - 1): ("renumbered",) for number in range(4, 9)},
-    }
+    closed: list[tuple[int, dict[str, Any]]] = [(number, {"number": number - 1}) for number in range(4, 9)]
+    expected: dict[Any, Any] = {(number, number - 1): ("renumbered",) for number in range(4, 9)}
+    assert said(compare_slots(slots(), slots(*closed, leave_out=(3,)))) == {(3, None): ("retired",), **expected}
 
 
 def test_a_free_slot_is_its_name() -> None:

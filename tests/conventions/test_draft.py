@@ -43,7 +43,7 @@ def test_a_draft_is_the_leads_alone_and_the_crews_own(lead: Membership, resident
     draft = save_draft(member=lead, document=convention_document(), seen_revision=0)
     for attempt in (publish_draft, drop_draft, renew_draft):
         with pytest.raises(Refused):
-            attempt(member=resident, draft=draft, seen_revision=1)  # type: ignore[operator]  # three of one shape
+            attempt(member=resident, draft=draft, seen_revision=1)
     with pytest.raises(NotFound):
         convention_draft_for(factories.crew_with())
     drop_draft(member=lead, draft=draft, seen_revision=1)

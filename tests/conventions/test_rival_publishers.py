@@ -85,7 +85,7 @@ def test_control_without_the_line_of_versions_both_win(
 
     create = models.QuerySet.create
 
-    def loose(self: models.QuerySet, **values: object) -> object:  # type: ignore[type-arg]  # any table's
+    def loose(self: models.QuerySet, **values: object) -> object:
         if self.model is ConventionVersion:
             values["follows"] = None
         return create(self, **values)

@@ -7,17 +7,19 @@ from typing import Any
 
 import pytest
 
-from crewprep.conventions.selectors import current_version
+from crewprep.conventions.selectors import convention_draft_for, current_version, draft_of
 from crewprep.conventions.services import starter
-from crewprep.crews.models import Membership
+from crewprep.crews.models import Membership, Role
 from tests import factories
-from tests.web.test_pages import at, signed_in, slots_form
+from tests.web.test_pages import at, publish_by_form, signed_in, slots_form
 
 pytestmark = pytest.mark.django_db
 
 
 def sent(lead: Membership, form: dict[str, Any]) -> Any:
-    return signed_in(lead).post(at("convention-publish", lead), form)
+    """Send the form over whatever revision there is."""
+    draft = draft_of(lead)
+    return signed_in(lead).post(at("convention-draft", lead), {"seen_revision": draft.revision if draft else 0, **form})
 
 
 def names(answer: Any) -> list[str]:
@@ -42,12 +44,25 @@ def test_a_slot_is_added_at_the_end_and_nothing_is_published(lead: Membership) -
     assert current_version(lead) is None
 
 
-def test_a_slot_is_taken_away_and_the_others_close_up(lead: Membership) -> None:
+def numbers(lead: Membership) -> list[int]:
+    """The slots' numbers in the draft."""
+    return [slot["number"] for slot in convention_draft_for(lead).document["slots"]]
+
+
+def test_a_retired_slot_leaves_its_number_free_until_the_gaps_are_closed(lead: Membership) -> None:
     document = starter("eight")
     answer = sent(lead, slots_form(document, do="remove-3"))
     expected = slot_names(document)
     del expected[2]
     assert names(answer) == expected
+    assert numbers(lead) == [1, 2, 4, 5, 6, 7, 8]
+    assert "Close the gaps" in answer.content.decode()
+    draft = convention_draft_for(lead).document
+    sent(lead, slots_form(draft, do="add"))
+    assert numbers(lead) == [1, 2, 4, 5, 6, 7, 8, 9], "a new slot takes no number that sheets may still hold"
+    closed = sent(lead, slots_form(convention_draft_for(lead).document, do="close"))
+    assert numbers(lead) == list(range(1, 9))
+    assert "Close the gaps" not in closed.content.decode()
 
 
 def test_a_slot_moves_up_with_all_that_belongs_to_it(lead: Membership) -> None:
@@ -55,6 +70,7 @@ def test_a_slot_moves_up_with_all_that_belongs_to_it(lead: Membership) -> None:
     first, second, *rest = slot_names(document)
     answer = sent(lead, slots_form(document, do="up-2", **{"slots-1-lead_bars": "12"}))
     assert names(answer) == [second, first, *rest]
+    assert numbers(lead) == [1, 2, 3, 4]
     assert re.search(r'name="slots-0-lead_bars" value="12"', answer.content.decode())
 
 
@@ -67,7 +83,8 @@ def test_what_cannot_be_done_leaves_the_form_as_it_is(lead: Membership, do: str)
 
 def test_sixteen_slots_are_the_most(lead: Membership) -> None:
     document = starter("eight")
-    full = {**document, "slots": [*document["slots"], *document["slots"]]}
+    more = [{**slot, "number": slot["number"] + 8} for slot in document["slots"]]
+    full = {**document, "slots": [*document["slots"], *more]}
     page = sent(lead, slots_form(full, do="keep"))
     assert len(names(page)) == 16
     assert "at most 16 slots" in page.content.decode()
@@ -86,6 +103,9 @@ def test_sixteen_slots_are_the_most(lead: Membership) -> None:
         ({"slots-0-colour": "beige"}, "beige"),
         ({"slots-0-guidance": "x" * 301}, "at most 300"),
         ({"name": ""}, "Give the convention a name"),
+        ({"slots-2-number": "2"}, "Another slot has number 2 already"),
+        ({"slots-2-number": "17"}, "The highest number is 16"),
+        ({"slots-2-number": ""}, "Give the slot a number"),
         ({"slots-TOTAL_FORMS": "3"}, "at least 4"),
         ({"slots-TOTAL_FORMS": "many"}, ""),
     ],
@@ -99,7 +119,7 @@ def test_a_slip_is_told_and_publishes_nothing(lead: Membership, change: dict[str
 
 def test_the_form_starts_from_the_current_version_or_from_a_starter(lead: Membership) -> None:
     client = signed_in(lead)
-    page = at("convention-publish", lead)
+    page = at("convention-draft", lead)
     assert names(client.get(page)) == slot_names(starter("eight"))
     factories.convention(lead, slots=5)
     assert len(names(client.get(page))) == 5
@@ -109,14 +129,42 @@ def test_the_form_starts_from_the_current_version_or_from_a_starter(lead: Member
 
 def test_a_second_version_of_the_same_name_leaves_the_first_as_it_was(lead: Membership) -> None:
     document = starter("four")
-    sent(lead, slots_form(document))
+    publish_by_form(lead, document)
     first = current_version(lead)
-    sent(lead, slots_form(document, **{"slots-0-name": "Calm place"}))
+    document["slots"][0]["name"] = "Calm place"
+    publish_by_form(lead, document)
     second = current_version(lead)
     assert first is not None
     assert second is not None
     assert (first.number, second.number) == (1, 2)
-    assert first.slots.get(number=1).name == document["slots"][0]["name"]
+    assert first.slots.get(number=1).name == starter("four")["slots"][0]["name"]
     page = signed_in(lead).get(at("convention-version", lead, first.pk)).content.decode()
     assert "version 1" in page
     assert "Calm place" not in page
+
+
+def test_what_is_not_ready_is_saved_as_it_was_typed(lead: Membership) -> None:
+    typed = {"slots-3-kind": "loop", "slots-3-loop_bars": "a few", "slots-2-name": ""}
+    answer = sent(lead, slots_form(starter("four"), do="save", **typed))
+    assert answer.url == at("convention-draft", lead)
+    body = signed_in(lead).get(answer.url).content.decode()
+    assert re.search(r'name="slots-3-loop_bars" value="a few"', body)
+    preview = signed_in(lead).get(at("convention-publish", lead)).content.decode()
+    assert "Not ready to publish" in preview
+    assert 'value="publish"' not in preview
+
+
+def test_a_lead_who_was_overtaken_is_told_and_keeps_what_they_typed(lead: Membership) -> None:
+    other = factories.member_of(lead.crew, Role.LEAD)
+    sent(other, slots_form(starter("four"), do="save"))
+    form = slots_form(starter("eight"), do="save", seen_revision="0", **{"slots-3-guidance": "Typed by me."})
+    overtaken = signed_in(lead).post(at("convention-draft", lead), form)
+    body = overtaken.content.decode()
+    assert overtaken.status_code == 409
+    assert str(other.user) in body
+    assert "Typed by me." in body
+    assert convention_draft_for(lead).document["slots"][3].get("guidance") != "Typed by me."
+    seen = re.search(r'name="seen_revision" value="(\d+)"', body)
+    assert seen is not None
+    signed_in(lead).post(at("convention-draft", lead), {**form, "seen_revision": seen[1]})
+    assert convention_draft_for(lead).document["slots"][3]["guidance"] == "Typed by me."

@@ -87,7 +87,7 @@ def test_home_costs_the_same_for_many_crates_and_much_activity(lead: Membership,
 def test_an_empty_crew_says_what_comes_next_to_each_role() -> None:
     lead = factories.crew_with()
     resident, newcomer = factories.member_of(lead.crew), factories.member_of(lead.crew, Role.NEWCOMER)
-    publish = at("convention-publish", lead)
+    publish = at("convention-draft", lead)
     assert publish in signed_in(lead).get(at("crew-home", lead)).content.decode()
     for member in (resident, newcomer):
         page = signed_in(member).get(at("crew-home", member)).content.decode()

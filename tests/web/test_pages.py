@@ -12,7 +12,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from crewprep.conventions.selectors import current_version
+from crewprep.conventions.selectors import current_version, draft_of
 from crewprep.conventions.services import starter
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
@@ -183,29 +183,39 @@ def slots_form(document: dict[str, Any], **changes: Any) -> dict[str, Any]:
     }
     for index, slot in enumerate(slots):
         for field, value in slot.items():
-            if field != "number" and value is not None and value is not False:
+            if value is not None and value is not False:
                 form[f"slots-{index}-{field}"] = "on" if value is True else value
-    return {**form, "do": "publish", **changes}
+    return {**form, "do": "check", **changes}
+
+
+def publish_by_form(member: Membership, document: dict[str, Any]) -> Any:
+    """Write the document into the form, look at what it would do, and publish it; the answer to the last."""
+    client = signed_in(member)
+    draft = draft_of(member)
+    client.post(at("convention-draft", member), slots_form(document, seen_revision=draft.revision if draft else 0))
+    assert "What the draft would do" in client.get(at("convention-publish", member)).content.decode()
+    draft = draft_of(member)
+    return client.post(at("convention-publish", member), {"do": "publish", "seen_revision": draft and draft.revision})
 
 
 def test_a_lead_publishes_the_next_version_and_others_may_not(lead: Membership, resident: Membership) -> None:
     document = starter("eight")
-    published = signed_in(lead).post(at("convention-publish", lead), slots_form(document))
-    assert published.status_code == 302
+    assert publish_by_form(lead, document).status_code == 302
     version = current_version(lead)
     assert version is not None
     assert [slot.name for slot in version.slots.all()] == [slot["name"] for slot in document["slots"]]
 
     file = signed_in(resident).get(at("convention-document", resident, version.pk))
     assert json.loads(file.content) == document
-    refused = signed_in(resident).post(at("convention-publish", resident), slots_form(document))
-    assert refused.status_code == 403
+    for page in ("convention-draft", "convention-publish", "convention-import"):
+        assert signed_in(resident).get(at(page, resident)).status_code == 403
+        assert signed_in(resident).post(at(page, resident), slots_form(document)).status_code == 403
     assert current_version(lead) == version
 
 
 def test_a_wrong_convention_form_keeps_everything_and_says_where(lead: Membership) -> None:
     answer = signed_in(lead).post(
-        at("convention-publish", lead),
+        at("convention-draft", lead),
         slots_form(starter("eight"), **{"slots-2-name": "", "slots-3-guidance": "Our own words here."}),
     )
     body = answer.content.decode()

@@ -59,7 +59,7 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         reverse("crew-home", args=[empty.crew.slug]),
         reverse("crate", args=[slug, crate.pk]),
         reverse("convention", args=[slug]),
-        reverse("convention-publish", args=[slug]),
+        reverse("convention-draft", args=[slug]),
         reverse("crew-members", args=[slug]),
         reverse("crew-member", args=[slug, resident.pk]),
         reverse("crew-leave", args=[slug]),

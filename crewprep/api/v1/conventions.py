@@ -22,9 +22,11 @@ from analysis_worker.core.convention import (
 )  # fmt: skip
 from crewprep.api.base import CrewEndpoint, WholeNumber, listed, several
 from crewprep.api.v1.people import person_field
+from crewprep.conventions.comparison import KINDS as KINDS_OF_CHANGE
+from crewprep.conventions.comparison import SlotChange, compare_slots
 from crewprep.conventions.models import ConventionVersion
 from crewprep.conventions.selectors import as_document, convention_version_for, versions_of
-from crewprep.conventions.services import publish_convention
+from crewprep.sheets.publishing import publish_document
 
 
 class SlotDocument(serializers.Serializer[object]):
@@ -79,6 +81,35 @@ class ConventionOut(ConventionSummaryOut):
         return as_document(version)
 
 
+class PublishIn(ConventionDocument):
+    """A convention to publish at once."""
+
+    follows = serializers.UUIDField(
+        required=False, allow_null=True,
+        help_text="The version that it was written from; the answer is 409 where another has been published since.",
+    )  # fmt: skip
+
+
+class SlotChangeOut(serializers.Serializer[SlotChange]):
+    """One slot before and after; old is null where it was added, new where it was retired."""
+
+    kinds = serializers.ListField(child=serializers.ChoiceField(choices=KINDS_OF_CHANGE))
+    old = SlotDocument(allow_null=True)
+    new = SlotDocument(allow_null=True)
+
+
+class CompareQuery(serializers.Serializer[object]):
+    """What to compare with."""
+
+    def get_fields(self) -> dict[str, Any]:
+        """``with`` is a word of the language, so it cannot be an attribute."""
+        return {
+            "with": serializers.UUIDField(
+                required=False, help_text="Another version; the one that it follows where it is left out."
+            )
+        }
+
+
 class Conventions(CrewEndpoint):
     """The crew's published conventions."""
 
@@ -88,13 +119,15 @@ class Conventions(CrewEndpoint):
         return Response(listed(ConventionSummaryOut, versions_of(self.member)))
 
     @extend_schema(
-        operation_id="publish_convention", request=ConventionDocument, responses={201: ConventionOut},
+        operation_id="publish_convention", request=PublishIn, responses={201: ConventionOut},
         tags=["conventions"],
     )  # fmt: skip
     def post(self, request: Request, crew: str) -> Response:
-        """Publish the next version of the convention of that name (leads)."""
-        document = self.read(ConventionDocument, request)
-        version = publish_convention(member=self.member, document=document)
+        """Publish the next version of the convention of that name at once, and open its re-check list (leads)."""
+        document = self.read(PublishIn, request)
+        named = document.pop("follows", ...)
+        follows = named if named in (..., None) else convention_version_for(self.member, named)
+        version = publish_document(member=self.member, document=document, follows=follows)
         return Response(ConventionOut(version).data, status=201)
 
 
@@ -105,3 +138,22 @@ class OneConvention(CrewEndpoint):
     def get(self, request: Request, crew: str, convention: UUID) -> Response:
         """A published version with its document."""
         return Response(ConventionOut(convention_version_for(self.member, convention)).data)
+
+
+class ComparedConventions(CrewEndpoint):
+    """Two versions, slot by slot."""
+
+    @extend_schema(
+        operation_id="compare_conventions", parameters=[CompareQuery], responses=SlotChangeOut(many=True),
+        tags=["conventions"],
+    )  # fmt: skip
+    def get(self, request: Request, crew: str, convention: UUID) -> Response:
+        """The slots that differ from another version, from the one that it follows unless `?with=` names one.
+
+        Slots are matched by what they are for, so a slot that only moved to another number is known again.
+        """
+        version = convention_version_for(self.member, convention)
+        named = self.read_query(CompareQuery, request).get("with")
+        other = version.follows if named is None else convention_version_for(self.member, named)
+        changes = compare_slots(other.slots.all() if other else [], version.slots.all()).changes
+        return Response(listed(SlotChangeOut, [change for change in changes if change.kinds]))

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from crewprep.api.base import CrewEndpoint, listed
+from crewprep.api.v1.convention_drafts import EffectOut
 from crewprep.api.v1.conventions import ConventionSummaryOut
 from crewprep.api.v1.people import person_field
 from crewprep.api.v1.tracks import TrackOut
@@ -19,7 +20,9 @@ from crewprep.conventions.selectors import convention_version_for, current_versi
 from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crate_for, crates_of, places_of
 from crewprep.crates.services import make_crate
+from crewprep.sheets.affected import effect_on_crate
 from crewprep.sheets.progress import progress_of
+from crewprep.sheets.publishing import move_crate
 from crewprep.sheets.services import bring_in
 
 
@@ -89,6 +92,40 @@ class OneCrate(CrewEndpoint):
     @extend_schema(operation_id="get_crate", responses=CrateOut, tags=["crates"])
     def get(self, request: Request, crew: str, crate: UUID) -> Response:
         """A crate with its tracks and where the workers stand with them."""
+        return Response(CrateOut(crate_for(self.member, crate)).data)
+
+
+class MoveQuery(serializers.Serializer[object]):
+    """Where to."""
+
+    to = serializers.UUIDField(required=False, help_text="A published version; the crew's newest where it is left out.")
+
+
+class MoveIn(serializers.Serializer[object]):
+    """Where to, and from where, so that of two who move a crate at once one is told."""
+
+    to = serializers.UUIDField()
+    seen = serializers.UUIDField(help_text="The version that the crate was seen to follow.")
+
+
+class MoveOfCrate(CrewEndpoint):
+    """Moving a crate to another version of the convention."""
+
+    @extend_schema(operation_id="preview_crate_move", parameters=[MoveQuery], responses=EffectOut, tags=["crates"])
+    def get(self, request: Request, crew: str, crate: UUID) -> Response:
+        """What the move would do to the approved sheets of its tracks; nothing is changed."""
+        found = crate_for(self.member, crate)
+        named = self.read_query(MoveQuery, request).get("to")
+        version = convention_version_for(self.member, named) if named else current_version(self.member)
+        return Response(EffectOut(effect_on_crate(found, version or found.convention_version)).data)
+
+    @extend_schema(operation_id="move_crate", request=MoveIn, responses=CrateOut, tags=["crates"])
+    def post(self, request: Request, crew: str, crate: UUID) -> Response:
+        """Move it: drafts are made, and the touched sheets go on the re-check list (leads and residents)."""
+        found = crate_for(self.member, crate)
+        given = self.read(MoveIn, request)
+        version, seen = (convention_version_for(self.member, given[name]) for name in ("to", "seen"))
+        move_crate(member=self.member, crate=found, version=version, seen_version=seen)
         return Response(CrateOut(crate_for(self.member, crate)).data)
 
 

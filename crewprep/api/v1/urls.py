@@ -8,6 +8,7 @@ from crewprep.api.schema import Document
 from crewprep.api.v1 import (
     checks,
     claims,
+    convention_drafts,
     conventions,
     crates,
     crew_life,
@@ -16,6 +17,7 @@ from crewprep.api.v1 import (
     nights,
     notices,
     proposals,
+    rechecks,
     sheets,
     splits,
     tokens,
@@ -26,6 +28,7 @@ app_name = "api"
 
 _CREW = "crews/<slug:crew>/"
 _CRATE = f"{_CREW}crates/<uuid:crate>/"
+_DRAFT = f"{_CREW}conventions/draft/"
 _TRACK = f"{_CREW}tracks/<uuid:track>/"
 _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
@@ -48,10 +51,18 @@ urlpatterns = [
     path(f"{_CREW}invitations/<uuid:invitation_id>/", crew_life.OneInvitation.as_view(), name="invitation"),
     path(f"{_CREW}conventions/", conventions.Conventions.as_view(), name="conventions"),
     path(f"{_CREW}conventions/<uuid:convention>/", conventions.OneConvention.as_view(), name="convention"),
+    path(f"{_CREW}conventions/<uuid:convention>/compare/", conventions.ComparedConventions.as_view(), name="compare"),
+    path(f"{_CREW}conventions/<uuid:convention>/rechecks/", rechecks.Rechecks.as_view(), name="rechecks"),
+    path(f"{_CREW}rechecks/<uuid:recheck>/", rechecks.StillRight.as_view(), name="recheck"),
+    path(_DRAFT, convention_drafts.DraftOfConvention.as_view(), name="convention-draft"),
+    path(f"{_DRAFT}effect/", convention_drafts.EffectOfDraft.as_view(), name="convention-draft-effect"),
+    path(f"{_DRAFT}renew/", convention_drafts.RenewDraft.as_view(), name="convention-draft-renew"),
+    path(f"{_DRAFT}publish/", convention_drafts.PublishDraft.as_view(), name="convention-draft-publish"),
     path(f"{_CREW}checks/", checks.Checks.as_view(), name="checks"),
     path(f"{_CREW}checks/sheets/", checks.CheckedSheets.as_view(), name="checked-sheets"),
     path(f"{_CREW}crates/", crates.Crates.as_view(), name="crates"),
     path(_CRATE, crates.OneCrate.as_view(), name="crate"),
+    path(f"{_CRATE}move/", crates.MoveOfCrate.as_view(), name="crate-move"),
     path(f"{_CRATE}tracks/", crates.Uploads.as_view(), name="crate-tracks"),
     path(f"{_CRATE}night/", nights.NightOfCrate.as_view(), name="crate-night"),
     path(f"{_CREW}nights/", nights.Nights.as_view(), name="nights"),

@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0007_claims"),
+        ("crewprep", "0010_nights_and_calendar_feeds"),
     ]
 
     operations = [
