@@ -18,8 +18,8 @@ LEADS_ALONE = {
     "c/<slug:crew>/convention/draft/",
     "c/<slug:crew>/convention/draft/publish/",
     "c/<slug:crew>/convention/import/",
-    "api/v1/crews/<slug:crew>/conventions/draft/",
-    "api/v1/crews/<slug:crew>/conventions/draft/effect/",
+    "api/v1/crews/<slug:crew>/convention-draft/",
+    "api/v1/crews/<slug:crew>/convention-draft/effect/",
     "api/v1/crews/<slug:crew>/invitations/",
 }
 """Pages that show nothing to other members but the reason why not."""

@@ -28,7 +28,7 @@ app_name = "api"
 
 _CREW = "crews/<slug:crew>/"
 _CRATE = f"{_CREW}crates/<uuid:crate>/"
-_DRAFT = f"{_CREW}conventions/draft/"
+_DRAFT = f"{_CREW}convention-draft/"
 _TRACK = f"{_CREW}tracks/<uuid:track>/"
 _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
