@@ -131,7 +131,8 @@ def _types(wanted: str | list[str]) -> str:
 
 def _missing(error: ValidationError) -> str:
     wanted: Any = error.validator_value
-    return str(next(name for name in wanted if name not in error.instance))
+    given: Any = error.instance
+    return str(next(name for name in wanted if name not in given))
 
 
 def _unknown(error: ValidationError) -> str:

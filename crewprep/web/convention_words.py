@@ -29,7 +29,9 @@ def change_lines(comparison: Comparison) -> list[ChangeLine]:
 
 def effect_lines(effect: Effect) -> list[str]:
     """``41 sheets keep their meaning``, ``9 sheets need slot 5``, ``3 loops in slot 8 are too short``."""
-    kept = f"{count_of(effect.kept, 'sheet')} {'keeps its' if effect.kept == 1 else 'keep their'} meaning"
+    one = effect.kept < 2
+    number = count_of(effect.kept, "sheet") if effect.kept else "No sheet"
+    kept = f"{number} {'keeps its' if one else 'keep their'} meaning"
     return [kept, *(_counted(one) for one in effect.counts)]
 
 

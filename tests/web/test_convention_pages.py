@@ -41,7 +41,7 @@ def test_the_preview_says_what_the_list_then_holds(lead: Membership, sheet: Shee
     save_draft(member=lead, document=document, seen_revision=0)
     preview = body(lead, "convention-publish")
     for words in (
-        "0 sheets keep their meaning", "1 sheet needs slot 7", "1 loop in slot 8 is too short",
+        "No sheet keeps its meaning", "1 sheet needs slot 7", "1 loop in slot 8 is too short",
         "1 marker of slot 5 stays behind", "The loop in slot 8 lasts 4 bars where 8 are asked for now.",
         "8 bars long instead of 4", "Was called “Mix-in”", "Every track needs it now", "Publish version 2", "Retired",
     ):  # fmt: skip
