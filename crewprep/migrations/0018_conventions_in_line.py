@@ -21,7 +21,7 @@ def let_go(apps: Any, schema_editor: Any) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0015_conventions_that_live"),
+        ("crewprep", "0017_conventions_that_live"),
     ]
 
     operations = [migrations.RunPython(line_up, let_go)]

@@ -3,7 +3,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0016_conventions_in_line"),
+        ("crewprep", "0018_conventions_in_line"),
     ]
 
     operations = [
