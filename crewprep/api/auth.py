@@ -73,15 +73,20 @@ def issue_token(*, request: Request, username: str, password: str, **asked: Any)
 
     Raises ``NotSignedIn`` for a wrong name as for a wrong password, ``LockedOut`` after too many guesses.
     """
+    user = who_knows(request, username, password)
+    if user is None:
+        raise NotSignedIn("sign-in:failed")
+    token, text = make_token(user=user, **asked)
+    user_logged_in.send(sender=User, request=request._request, user=user)
+    return token, text
+
+
+def who_knows(request: Request, username: str, password: str) -> User | None:
+    """The user of that name and password, or None; guesses are counted. Raises ``LockedOut`` after too many."""
     plain = request._request
     user = authenticate(plain, username=username, password=password)
     if getattr(plain, "axes_locked_out", False):
         # The pages' middleware would put its own page in the place of our answer.
         plain.axes_locked_out = False  # type: ignore[attr-defined]  # set by its backend
         raise LockedOut("sign-in:locked")
-    if user is None:
-        raise NotSignedIn("sign-in:failed")
-    assert isinstance(user, User)
-    token, text = make_token(user=user, **asked)
-    user_logged_in.send(sender=User, request=plain, user=user)
-    return token, text
+    return user if isinstance(user, User) else None

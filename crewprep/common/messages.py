@@ -47,6 +47,7 @@ MESSAGES: dict[str, str] = {
         "Ask a lead of your crew for a new one."
     ),
     "invitation:settled": "This invitation has been used or withdrawn already, so there is nothing left to withdraw.",
+    "account:closed": "This account is closed already, so there is nothing left to close.",
     "account:name-taken": "Somebody else signs in by this name. Choose another one.",
     "account:password": "The password cannot be used: {detail}",
     "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",

@@ -48,3 +48,20 @@ def test_members_are_added_once() -> None:
         call_command("add_member", "our-crew", "bo", "resident")
     with pytest.raises(CommandError, match="no crew"):
         call_command("add_member", "nowhere", "bo", "resident")
+
+
+def test_an_account_is_closed_only_when_told_twice(capsys: pytest.CaptureFixture[str]) -> None:
+    make_crew()
+    call_command("add_member", "our-crew", "bo", "newcomer", "--password", PASSWORD)
+    with pytest.raises(CommandError, match="no open account"):
+        call_command("close_account", "nobody", "--yes")
+    call_command("close_account", "bo")
+    assert User.objects.filter(username="bo", is_active=True).exists()
+    call_command("close_account", "bo", "--yes")
+    assert "former member 1" in capsys.readouterr().out
+    assert not User.objects.filter(username="bo").exists()
+    with pytest.raises(CommandError, match="no open account"):
+        call_command("close_account", "former member 1", "--yes")
+    call_command("add_member", "our-crew", "cid", "newcomer", "--password", PASSWORD)
+    with pytest.raises(CommandError, match="without a lead"):
+        call_command("close_account", "anka", "--yes")

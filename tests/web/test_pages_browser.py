@@ -9,6 +9,7 @@ from crewprep.analysis.models import Analysis
 from crewprep.analysis.selectors import current_analysis
 from crewprep.crews.invitations import invite
 from crewprep.crews.models import Role
+from crewprep.crews.tokens import make_token
 from crewprep.jobs.models import Job, JobState
 from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
 from crewprep.sheets.markers import MarkerInput
@@ -48,6 +49,7 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         override_reason="the hum is all there is",
     )
     empty = factories.crew_with(lead.user)
+    make_token(user=lead.user, name="a program with a rather long name", crew_slug=lead.crew.slug)
     _, token = invite(
         member=lead, role=Role.RESIDENT, note="somebody who plays rather long sets on rather long Fridays"
     )
@@ -60,6 +62,10 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         reverse("crate", args=[slug, crate.pk]),
         reverse("convention", args=[slug]),
         reverse("convention-draft", args=[slug]),
+        reverse("account"),
+        reverse("account-password"),
+        reverse("account-tokens"),
+        reverse("account-close"),
         reverse("crew-members", args=[slug]),
         reverse("crew-member", args=[slug, resident.pk]),
         reverse("crew-leave", args=[slug]),

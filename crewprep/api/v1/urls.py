@@ -6,6 +6,7 @@ from django.urls import path
 
 from crewprep.api.schema import Document
 from crewprep.api.v1 import (
+    account,
     checks,
     claims,
     convention_drafts,
@@ -40,6 +41,9 @@ urlpatterns = [
     path("tokens/current/", tokens.CurrentToken.as_view(), name="current-token"),
     path("tokens/own/", tokens.OwnTokens.as_view(), name="own-tokens"),
     path("tokens/own/<uuid:token_id>/", tokens.OwnToken.as_view(), name="own-token"),
+    path("account/", account.Account.as_view(), name="account"),
+    path("account/export/", account.Export.as_view(), name="account-export"),
+    path("account/close/", account.Close.as_view(), name="account-close"),
     path("join/", crew_life.Join.as_view(), name="join"),
     path("crews/", crews.Crews.as_view(), name="crews"),
     path(_CREW, crews.OneCrew.as_view(), name="crew"),
