@@ -21,6 +21,7 @@ from crewprep.accounts.departing import end_membership
 from crewprep.common.errors import Conflict
 from crewprep.crews.models import Invitation, Membership, User
 from crewprep.crews.tokens import drop_tokens
+from crewprep.notices.models import Mail
 from crewprep.preparation.models import Claim
 from crewprep.sheets.models import KeptSheet
 
@@ -49,6 +50,7 @@ def _close(user: User) -> User:
     drop_tokens(person)
     KeptSheet.objects.filter(member=person).delete()
     Claim.objects.filter(holder=person).delete()
+    Mail.objects.filter(recipient=person).delete()
     Invitation.objects.filter(used_by=person).update(note="")
     _forget_sign_ins(person)
     number = (User.objects.aggregate(highest=Max("former_number"))["highest"] or 0) + 1

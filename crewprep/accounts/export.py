@@ -27,6 +27,9 @@ FORMAT, VERSION = "crewprep-account", 1
 SECRET_WORDS = ("password", "secret", "token", "digest", "hash", "sha256")
 """A field with one of these in its name never leaves."""
 
+PEOPLE = ("person", "former")
+"""Where the details of the record hold the id of a user."""
+
 LEFT_OUT: Mapping[tuple[str, str], str] = {
     ("crewprep.Crew", "members"): "The same as the memberships, which say more.",
 }
@@ -108,8 +111,9 @@ def _rows(user: User, model: type[models.Model], parts: list[Tie]) -> Iterator[d
         for pk in model._default_manager.filter(**{part.path: user}).values_list("pk", flat=True):
             tied.setdefault(pk, []).append(part.field)
     if model is Activity:
-        for pk in Activity.objects.filter(details__person=user.pk).values_list("pk", flat=True):
-            tied.setdefault(pk, []).append("person")
+        for key in PEOPLE:
+            for pk in Activity.objects.filter(**{f"details__{key}": user.pk}).values_list("pk", flat=True):
+                tied.setdefault(pk, []).append(key)
     label = model._meta.label
     named = [field.name for field in model._meta.concrete_fields if field.related_model in (Crew, Track)]
     keys = list(tied)
@@ -147,8 +151,9 @@ def _value(user: User, row: models.Model, field: models.Field[Any, Any]) -> Any:
         return "you" if value == user.pk else "another member"
     if field.related_model in (Crew, Track):
         return {"id": str(value), "name": str(getattr(row, field.name))}
-    if isinstance(row, Activity) and field.name == "details" and value.get("person") is not None:
-        return {**value, "person": "you" if value["person"] == user.pk else "another member"}
+    if isinstance(row, Activity) and field.name == "details":
+        named = {key: value[key] for key in PEOPLE if value.get(key) is not None}
+        return {**value, **{key: "you" if pk == user.pk else "another member" for key, pk in named.items()}}
     if isinstance(value, dt.datetime | dt.date | dt.time):
         return value.isoformat()
     return str(value) if isinstance(value, uuid.UUID) or field.related_model else value
