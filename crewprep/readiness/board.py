@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from uuid import UUID
+
+from django.db.models import Count
 
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import User
 from crewprep.readiness.risk import Risk, by_risk
+from crewprep.readiness.selectors import open_counts, ready_places
 from crewprep.readiness.standing import STATES, Standing, standings_of
 
 
@@ -70,33 +73,33 @@ class Board:
 
 
 def board_of(night: Night) -> Board:
-    """Read the board: at most sixteen queries for any number of tracks."""
-    standings = standings_of(night)
-    worst = by_risk(standings)
-    open_tracks = {one.place.track_id for one in standings if one.open}
+    """Read the board: at most twenty queries for any number of tracks."""
+    rows = night.crates.select_related("convention_version__convention").order_by("created_at", "pk")
+    crates = {crate.pk: crate for crate in rows}
+    standings = standings_of(night, crates)
+    count = open_counts([night])[night.pk]
     return Board(
         night=night,
-        crates=tuple(_lines(night, standings)),
-        tracks=len({one.place.track_id for one in standings}),
-        open=len(open_tracks),
+        crates=tuple(_lines(night, crates, standings)),
+        tracks=count.tracks,
+        open=count.open,
         minutes=_minutes(standings),
-        at_risk=tuple(AtRisk(one, risks) for one, risks in worst),
+        at_risk=tuple(AtRisk(one, risks) for one, risks in by_risk(standings)),
         held=tuple(_held(standings)),
         blocked=tuple(one for one in standings if one.blockers or one.state == "returned"),
     )
 
 
-def _lines(night: Night, standings: Iterable[Standing]) -> Iterable[CrateLine]:
-    counts: dict[UUID, Counter[str]] = {}
-    by_crate: dict[UUID, list[Standing]] = {}
+def _lines(night: Night, crates: Mapping[UUID, Crate], standings: Iterable[Standing]) -> Iterable[CrateLine]:
+    ready = dict(ready_places(night).order_by().values_list("crate").annotate(Count("pk")))
+    counts: dict[UUID, Counter[str]] = {key: Counter(approved=ready.get(key, 0)) for key in crates}
+    minutes: dict[UUID, float] = dict.fromkeys(crates, 0.0)
     for one in standings:
-        counts.setdefault(one.place.crate_id, Counter())[one.state] += 1
-        by_crate.setdefault(one.place.crate_id, []).append(one)
-    for crate in night.crates.select_related("convention_version__convention").order_by("created_at", "pk"):
-        counted = counts.get(crate.pk, Counter())
-        yield CrateLine(
-            crate, {state: counted[state] for state in STATES}, sum(one.minutes for one in by_crate.get(crate.pk, []))
-        )
+        if one.open:
+            counts[one.place.crate_id][one.state] += 1
+            minutes[one.place.crate_id] += one.minutes
+    for key, crate in crates.items():
+        yield CrateLine(crate, {state: counts[key][state] for state in STATES}, minutes[key])
 
 
 def _minutes(standings: Iterable[Standing]) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from uuid import UUID
 
-from django.db.models import Min, OuterRef, Subquery
+from django.db.models import OuterRef, Subquery
 
 from crewprep.crates.models import CrateTrack, Night
 from crewprep.sheets.models import SheetVersion
@@ -52,10 +52,8 @@ def burn_down_of(night: Night) -> BurnDown:
     """The burn-down of a night, in one query."""
     first = (
         SheetVersion.objects.filter(track=OuterRef("track"), convention_version=OuterRef("crate__convention_version"))
-        .order_by()
-        .values("track")
-        .annotate(first=Min("created_at"))
-        .values("first")
+        .order_by("created_at")
+        .values("created_at")[:1]
     )
     places = CrateTrack.objects.filter(crate__night=night).order_by("created_at").annotate(went=Subquery(first))
     rows = list(places.values_list("track_id", "created_at", "went"))

@@ -23,14 +23,14 @@ def open_places(night: Night) -> QuerySet[CrateTrack]:
     return CrateTrack.objects.filter(~_ready(), crate__night=night)
 
 
+def ready_places(night: Night) -> QuerySet[CrateTrack]:
+    """The other places in the night's crates."""
+    return CrateTrack.objects.filter(_ready(), crate__night=night)
+
+
 def open_tracks(night: Night) -> QuerySet[Track]:
     """The tracks that stand open for a night (see the package), each once; one query when it is read."""
     return Track.objects.filter(pk__in=open_places(night).order_by().values("track"))
-
-
-def tracks_for(night: Night) -> QuerySet[Track]:
-    """Every track of the night's crates, each once."""
-    return Track.objects.filter(pk__in=CrateTrack.objects.filter(crate__night=night).order_by().values("track"))
 
 
 @dataclass(frozen=True, slots=True)

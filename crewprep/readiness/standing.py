@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Avg, Q, QuerySet
+from django.db.models import Avg, Exists, OuterRef, Q, QuerySet, Value
 from django.utils import timezone
 
 from crewprep.activity.models import Activity
 from crewprep.analysis.models import Analysis
-from crewprep.crates.models import CrateTrack, Night
+from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, User
 from crewprep.jobs.models import LIVE_STATES, Job, JobKind, JobState
 from crewprep.preparation.models import Claim
 from crewprep.preparation.services import CLAIM_FOR
 from crewprep.readiness.minutes import minutes_left
-from crewprep.readiness.selectors import tracks_for
+from crewprep.readiness.selectors import open_places, ready_places
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.checking import severities_of
 from crewprep.sheets.house_checks import Severity, check_sheet
@@ -95,20 +95,38 @@ class _Known:
     overridden: dict[UUID, tuple[Blocker, ...]]
 
 
-def standings_of(night: Night) -> list[Standing]:
-    """Every place in the night's crates, crate by crate in order; a track that is in two crates comes twice."""
-    places = list(
-        CrateTrack.objects.filter(crate__night=night)
-        .select_related("track", "crate__convention_version__convention")
-        .order_by("crate__created_at", "crate", "position", "created_at")
-    )
+def standings_of(night: Night, crates: Mapping[UUID, Crate]) -> list[Standing]:
+    """The places of the night's crates that somebody has to look at, crate by crate in order: the open ones, and the
+    ready ones whose sheet a blocker stops today. A track that is in two crates comes twice.
+
+    Ready places are by far the most as a night comes near, so they are counted in the database (``board``), not read.
+    """
     known = _read(night)
     now = timezone.now()
-    return [_standing(place, known, now) for place in places]
+    ready = ready_places(night).filter(track__in=_with_findings(night).values("track"))
+    found = []
+    for place in [*_in_order(open_places(night), ready=False), *_in_order(ready, ready=True)]:
+        place.crate = crates[place.crate_id]
+        found.append(_standing(place, known, now))
+    return [one for one in found if one.open or one.blockers]
+
+
+def _in_order(places: QuerySet[CrateTrack], *, ready: bool) -> QuerySet[CrateTrack]:
+    places = places.annotate(ready=Value(ready))
+    return places.select_related("track").order_by("crate__created_at", "crate", "position", "created_at")
+
+
+def _with_findings(night: Night) -> QuerySet[SheetVersion]:
+    """Sheets of ready tracks in which a check found something that nobody has answered."""
+    newer = SheetVersion.objects.filter(
+        track=OuterRef("track"), convention_version=OuterRef("convention_version"), number__gt=OuterRef("number")
+    )
+    ready = SheetVersion.objects.filter(~Exists(newer), track__in=ready_places(night).order_by().values("track"))
+    return ready.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
 
 
 def _read(night: Night) -> _Known:
-    tracks = tracks_for(night).order_by().values("pk")
+    tracks = open_places(night).order_by().values("track")
     severities = severities_of(night.crew)
     # Oldest first, so that the newest is what stays in a dictionary.
     analyses = Analysis.objects.filter(track__in=tracks).order_by("created_at")
@@ -121,9 +139,11 @@ def _read(night: Night) -> _Known:
         .order_by()
     )
     sheets: dict[tuple[UUID, UUID], dict[str, Any]] = {}
-    columns = ("track_id", "convention_version_id", "number", "findings", "proposal__override_reason")
-    for sheet in SheetVersion.objects.filter(track__in=tracks).order_by("number").values(*columns):
-        sheets[sheet["track_id"], sheet["convention_version_id"]] = sheet
+    columns = ("track_id", "convention_version_id", "number", "findings")
+    for sheet in [*_with_findings(night).values(*columns), *_sheets(tracks).values(*columns)]:
+        key = sheet["track_id"], sheet["convention_version_id"]
+        if key not in sheets or sheets[key]["number"] < sheet["number"]:
+            sheets[key] = sheet
     return _Known(
         analyses={one.track_id: one for one in analyses.only("track_id", "duration_us", "steady")},
         drafts=dict(_pairs(drafts.values_list("analysis_id", "convention_version_id", "sure"))),
@@ -136,6 +156,10 @@ def _read(night: Night) -> _Known:
         blocking={check for check, severity in severities.items() if severity == "blocker"},
         overridden=_overridden(night.crew, pending, severities),
     )
+
+
+def _sheets(tracks: Any) -> QuerySet[SheetVersion]:
+    return SheetVersion.objects.filter(track__in=tracks).order_by()
 
 
 def _version_of(job: Job) -> str:
@@ -190,14 +214,15 @@ def _standing(place: CrateTrack, known: _Known, now: dt.datetime) -> Standing:
     proposal = pending if pending is not None and pending.convention_version_id == version else None
     draft = (analysis.pk, version) if analysis is not None else None
     drafted = draft in known.drafts
-    state, trouble = _state(place, known, approved=sheet is not None, proposal=proposal, held=live, drafted=drafted)
+    approved = place.ready  # type: ignore[attr-defined]  # annotated by _in_order
+    state, trouble = _state(place, known, approved=approved, proposal=proposal, held=live, drafted=drafted)
     confidence = known.drafts[draft] if draft is not None and drafted else None
     steady = analysis is None or analysis.steady
-    rechecked = sheet is None and track.pk in known.sheeted
-    if sheet is None:
+    rechecked = not approved and track.pk in known.sheeted
+    if not approved:
         blockers = known.overridden.get(proposal.pk, ()) if proposal else ()
     else:
-        blockers = _blockers_of(sheet, known.blocking)
+        blockers = _blockers_of(sheet, known.blocking) if sheet else ()
     return Standing(
         place=place,
         state=state,
@@ -248,7 +273,5 @@ def _state(
 
 
 def _blockers_of(sheet: dict[str, Any], blocking: set[str]) -> tuple[Blocker, ...]:
-    """What blocks an approved sheet by today's severities; none where somebody wrote why it may stay."""
-    if sheet["proposal__override_reason"]:
-        return ()
+    """What blocks an approved sheet by today's severities."""
     return tuple(Blocker(one["slot"], one["sentence"]) for one in sheet["findings"] or [] if one["check"] in blocking)

@@ -93,6 +93,7 @@ class SheetVersion(CrewRow):
                 condition=~Q(approved_by=F("proposed_by")), name="sheet_never_approved_by_its_author"
             ),
         ]
+        indexes = [models.Index(fields=["track", "convention_version", "created_at"], name="sheet_by_track_and_rules")]
         ordering = ["-number"]
 
     def __str__(self) -> str:
