@@ -28,6 +28,12 @@ def crates_of(member: Membership) -> QuerySet[Crate]:
     )
 
 
+def crates_elsewhere(member: Membership, night: Night) -> QuerySet[Crate]:
+    """The crew's crates that are not for this night, newest first, without counts."""
+    crates = Crate.objects.filter(Q(night=None) | ~Q(night=night), crew=member.crew)
+    return crates.select_related("night").order_by("-created_at")
+
+
 def crate_for(member: Membership, crate_id: UUID) -> Crate:
     """The only way for a request to reach a crate; raises ``NotFound`` for another crew's as for none."""
     crate = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 from typing import Any
 from uuid import UUID
 
@@ -12,6 +13,8 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import path, reverse
 from django.utils.cache import get_conditional_response
+from django.utils.html import format_html_join
+from django.utils.safestring import SafeString
 from django.views.decorators.http import require_POST, require_safe
 
 from crewprep.common.errors import DomainError, NotFound
@@ -26,7 +29,7 @@ from crewprep.crates.nights import (
     time_zones,
     zone_of,
 )  # fmt: skip
-from crewprep.crates.selectors import crate_for, crates_of, night_for, nights_of
+from crewprep.crates.selectors import crate_for, crates_elsewhere, night_for, nights_of
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
 from crewprep.exchange.calendar import MEDIA_TYPE, calendar_by_feed
@@ -71,7 +74,7 @@ def nights_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
         "past": [night for night in reversed(nights) if night.date < night.today()],
         "counts": open_counts(nights),
         "form": form,
-        "time_zones": time_zones(),
+        "time_zones": _zone_options(),
         "may_plan": may_fill_crates(member),
     }
     return render(request, "nights/nights.html", context, status=status)
@@ -93,7 +96,6 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
         status = changed
         night = night_for(member, night_id)
     board = board_of(night)
-    here = {line.crate.pk for line in board.crates}
     context = {
         **_night_words(night),
         "member": member,
@@ -105,9 +107,9 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
         "shown": Paginator(board.at_risk, AT_RISK_A_PAGE).get_page(request.GET.get("page")),
         "drawing": draw(burn_down_of(night)),
         "form": form,
-        "time_zones": time_zones(),
+        "time_zones": _zone_options(),
         "may_plan": may_fill_crates(member),
-        "others": [crate for crate in crates_of(member) if crate.pk not in here],
+        "others": crates_elsewhere(member, night),
     }
     return render(request, "nights/night.html", context, status=status)
 
@@ -220,6 +222,12 @@ def _summary(board: Board) -> str:
     if days == 1:
         return f"About {work} of work, and one day left."
     return f"About {work} of work in {days} days: {minutes_words(board.minutes_a_day)} a day."
+
+
+@functools.cache
+def _zone_options() -> SafeString:
+    """The choices of a time zone, written once: there are some five hundred."""
+    return format_html_join("", '<option value="{}">', ((name,) for name in time_zones()))
 
 
 def _number(text: str) -> int:
