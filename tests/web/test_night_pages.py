@@ -11,6 +11,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from crewprep.accounts.departing import leave_crew
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Membership
 from crewprep.readiness.burn_down import BurnDown, Day
@@ -181,7 +182,7 @@ def test_leaving_stops_the_address_at_once(lead: Membership, crate: Crate) -> No
     page = signed_in(member).post(at("calendar", lead), {"do": "give"}).content.decode()
     address = re.findall(r"/calendar/[\w-]+\.ics", page)[0]
     assert Client().get(address).status_code == 200
-    member.delete()
+    leave_crew(member=member)
     assert Client().get(address).status_code == 404
 
 

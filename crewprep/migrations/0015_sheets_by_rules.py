@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0010_nights_and_calendar_feeds"),
+        ("crewprep", "0014_stand_all_tracks"),
     ]
 
     operations = [
