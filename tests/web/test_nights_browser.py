@@ -4,6 +4,7 @@ light and dark; nothing scrolls sideways; the plan is changed without a script."
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
 import pytest
 from django.urls import reverse
@@ -24,7 +25,7 @@ def test_nights_are_for_everybody(
     night = night_of(lead, crate)
     slug = lead.crew.slug
     url = live_server.url + reverse("night", args=[slug, night.pk])
-    view = {"color_scheme": scheme, "viewport": {"width": width, "height": 800}}
+    view: dict[str, Any] = {"color_scheme": scheme, "viewport": {"width": width, "height": 800}}
     with opened(chromium, url, cookie(lead), **view) as page:
         for summary in page.locator("main summary").all():
             summary.click()
