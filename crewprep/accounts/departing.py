@@ -1,8 +1,8 @@
 """Leaving a crew and being removed from it: at once, and with everything that hung on the membership.
 
 The row of the membership goes (every door asks for it anew, so nothing stays open), and with it the crew's tokens, the
-claims, the unproposed work, the notices and the invitations. What was proposed, reviewed and recorded keeps the person
-as its author; an open proposal of theirs may be withdrawn by a lead as before.
+claims, what was assigned, the unproposed work, the notices and the invitations. What was proposed, reviewed and
+recorded keeps the person as its author; an open proposal of theirs may be withdrawn by a lead as before.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from crewprep.crews.tokens import drop_tokens
 from crewprep.library.models import SavedSearch
 from crewprep.notices.models import Notice, NoticeChoices
 from crewprep.preparation.models import Claim
+from crewprep.preparation.services import drop_assignments
 from crewprep.sheets.models import KeptSheet
 
 
@@ -45,6 +46,7 @@ def end_membership(membership: Membership, *, by: User | None, verb: str) -> Non
     kept = KeptSheet.objects.filter(**mine, member=membership.user).delete()[0]
     Notice.objects.filter(**mine, recipient=membership.user).delete()
     NoticeChoices.objects.filter(**mine, user=membership.user).delete()
+    drop_assignments(membership)
     SavedSearch.objects.filter(**mine, by=membership.user, shared=False).delete()
     record(
         actor=by, verb=verb, subject=membership, role=str(membership.role), person=membership.user_id,

@@ -15,6 +15,7 @@ from crewprep.crews import rules as crews
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.review import rules as review
 from crewprep.review.models import Proposal
+from crewprep.splitting import rules as splitting
 from crewprep.tracks import rules as tracks
 from crewprep.tracks.models import Track
 
@@ -85,6 +86,7 @@ PERMISSIONS = (
                lambda member: tracks.may_edit_tags(member, Track(added_by_id=member.user_id))),
     Permission("correct-grid", "Correct a track’s grid", crews.may_prepare),
     Permission("publish", "Publish a convention and set how severe house checks are", crews.may_lead),
+    Permission("split", "Split a crate among members", splitting.may_split),
     Permission("assign", "Give a track to a member, or let another’s hold go", crews.may_lead),
     Permission("retry", "Retry work that was given up", crews.may_fill_crates),
     Permission("members", "Invite, change roles, hand the lead over", crews.may_look_after_members),

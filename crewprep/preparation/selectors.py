@@ -57,9 +57,12 @@ def assignments_of(crate: Crate) -> dict[UUID, Assignment]:
 
 
 def assigned_to(member: Membership) -> QuerySet[Assignment]:
-    """What is assigned to a member, to prepare or to review, of tracks that stand in their crate without a sheet."""
+    """What is assigned to a member, to prepare or to review, of tracks that stand in their crate without a sheet by its
+    convention version."""
     here = CrateTrack.objects.filter(crate=OuterRef("crate"), track=OuterRef("track"))
-    sheet = SheetVersion.objects.filter(track=OuterRef("track"))
+    sheet = SheetVersion.objects.filter(
+        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
+    )
     return (
         Assignment.objects.filter(Q(preparer=member.user) | Q(reviewer=member.user), crew=member.crew)
         .filter(Exists(here), ~Exists(sheet))

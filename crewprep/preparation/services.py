@@ -19,7 +19,7 @@ from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_lead, may_prepare
 from crewprep.preparation.estimate import CrewFactor
-from crewprep.preparation.models import Claim
+from crewprep.preparation.models import Assignment, Claim
 from crewprep.preparation.selectors import estimates_of, held_by_another
 from crewprep.preparation.times import note_work, settle_time
 from crewprep.sheets.keeping import Work, keep_sheet
@@ -121,6 +121,13 @@ def keep_work(
         with contextlib.suppress(Conflict):
             claim_track(member=member, track=track)
     return kept
+
+
+def drop_assignments(member: Membership) -> None:
+    """Nothing is the member's to do in the crew any more; called inside the transaction that ends the membership."""
+    mine = Assignment.objects.filter(crew=member.crew)
+    mine.filter(preparer=member.user).update(preparer=None)
+    mine.filter(reviewer=member.user).update(reviewer=None)
 
 
 def renew_by_work(member: Membership, track: Track) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from uuid import UUID
 
-from crewprep.crates.models import Crate
+from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crates.selectors import places_of
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_review_at_all
@@ -21,21 +21,23 @@ from crewprep.sheets.models import SheetVersion
 from crewprep.splitting.rule import Hand, Task, divide
 from crewprep.tracks.models import Track, TrackState
 
-RETURNED_SHARE = 3
-"""A returned proposal takes a third of its minutes to put right: most of its markers stand. A guess of ours."""
+PART_LEFT = 3
+"""A returned proposal, or a sheet by another version, takes a third of the minutes to put right: most of its markers
+stand. A guess of ours."""
 
 
 class Stage(StrEnum):
     """What a track still needs."""
 
     PREPARE = "to prepare"
+    RECHECK = "to check again"
     RETURNED = "returned"
     REVIEW = "to review"
 
 
 @dataclass(frozen=True, slots=True)
 class TrackToDo:
-    """A track of a crate without an approved sheet: minutes that are left, and who is to do it.
+    """A track of a crate without a sheet by the crate's version: minutes that are left, and who is to do it.
 
     ``preparer`` and ``reviewer`` are ids of users, None for nobody. ``settled`` says why the preparer cannot be another
     one: ``holds it`` or ``proposed it``; empty where a split may change it. ``authors`` had a hand in the proposal.
@@ -55,7 +57,7 @@ class TrackToDo:
 
 @dataclass(frozen=True, slots=True)
 class CrateToDo:
-    """All tracks of a crate without a sheet, its members, and how it was last divided (revision 0: never)."""
+    """All tracks of a crate without a sheet by its version, the members, and how it was divided (revision 0: never)."""
 
     crate: Crate
     revision: int
@@ -143,7 +145,9 @@ def to_do_in(crate: Crate, member: Membership) -> CrateToDo:
     """What is to do in the crate, a fixed number of queries for any number of tracks."""
     places = list(places_of(crate))
     ids = [place.track_id for place in places]
-    done = set(SheetVersion.objects.filter(track__in=ids).order_by().values_list("track_id", flat=True))
+    sheets = set(SheetVersion.objects.filter(track__in=ids).order_by().values_list("track_id", "convention_version_id"))
+    done = {track for track, version in sheets if version == crate.convention_version_id}
+    sheeted = {track for track, _ in sheets}
     places = [place for place in places if place.track_id not in done and place.track.state != TrackState.REFUSED]
     left = [place.track_id for place in places]
     factor, members, split = factor_of(crate.crew_id), list(members_of(member)), split_of(crate)
@@ -153,7 +157,7 @@ def to_do_in(crate: Crate, member: Membership) -> CrateToDo:
     tracks = []
     for place in places:
         key = place.track_id
-        plain = _needs(place.track, place.position, estimates[key], pending.get(key))
+        plain = _needs(place, estimates[key], pending.get(key), has_sheet=key in sheeted)
         proposal, claim, row = pending.get(key), claims.get(key), assigned.get(key)
         if proposal is not None and proposal.changed_by_id in inside:
             plain = replace(plain, preparer=proposal.changed_by_id, settled="proposed it")
@@ -238,16 +242,18 @@ def _authors(proposal: Proposal | None) -> frozenset[int]:
     return frozenset(by | {person.pk for person in proposal.contributors.all()})
 
 
-def _needs(track: Track, position: int, estimate: Estimate, proposal: Proposal | None) -> TrackToDo:
+def _needs(place: CrateTrack, estimate: Estimate, proposal: Proposal | None, *, has_sheet: bool) -> TrackToDo:
     stage, prepare = Stage.PREPARE, estimate.prepare
+    if has_sheet:
+        stage, prepare = Stage.RECHECK, _to_put_right(prepare)
     if proposal is not None:
         is_open = proposal.state == ProposalState.OPEN
-        stage, prepare = (Stage.REVIEW, 0) if is_open else (Stage.RETURNED, _to_put_right(prepare))
-    return TrackToDo(track, position, stage, estimate, prepare, estimate.review, authors=_authors(proposal))
+        stage, prepare = (Stage.REVIEW, 0) if is_open else (Stage.RETURNED, _to_put_right(estimate.prepare))
+    return TrackToDo(place.track, place.position, stage, estimate, prepare, estimate.review, authors=_authors(proposal))
 
 
 def _to_put_right(minutes: int) -> int:
-    return max(round(minutes / RETURNED_SHARE), 1)
+    return max(round(minutes / PART_LEFT), 1)
 
 
 def _assigned(one: TrackToDo, row: Assignment, inside: Mapping[int, Membership]) -> TrackToDo:

@@ -125,5 +125,5 @@ def _row(crate: Crate, to_do: CrateToDo, one: TrackToDo | None, wanted: Wanted, 
             raise Invalid("split:not-yet", by=str(inside[reviewer].user), track=title)
     return Assignment(
         crew_id=crate.crew_id, crate=crate, track=one.track, preparer_id=preparer, reviewer_id=reviewer,
-        minutes=one.estimate.prepare, review_minutes=one.review,
+        minutes=one.prepare if one.stage is Stage.RECHECK else one.estimate.prepare, review_minutes=one.review,
     )  # fmt: skip

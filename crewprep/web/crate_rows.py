@@ -57,7 +57,8 @@ STATES: dict[str, State] = {
 
 @dataclass(frozen=True, slots=True)
 class CrateRow:
-    """A track in a crate with what is known of it. ``retry`` is a given-up job."""
+    """A track in a crate with what is known of it. ``retry`` is a given-up job; ``done``: it has a sheet by the crate's
+    version."""
 
     track: Track
     position: int
@@ -71,11 +72,12 @@ class CrateRow:
     sheet: SheetVersion | None
     claim: Claim | None
     assignment: Assignment | None
+    done: bool
 
     @property
     def given_to(self) -> str:
         """Who is to do it: ``For Ana; Ben reviews it``; empty where nobody is, or nothing is left."""
-        if self.assignment is None or self.sheet is not None:
+        if self.assignment is None or self.done:
             return ""
         preparer, reviewer = self.assignment.preparer, self.assignment.reviewer
         said = [f"For {preparer}" if preparer else "", f"{reviewer} reviews it" if reviewer else ""]
@@ -136,6 +138,7 @@ def crate_state(crate: Crate) -> CrateState:
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
             sheets.get(place.track_id), claims.get(place.track_id), assignments.get(place.track_id),
+            crate.convention_version_id,
         )
         for number, place in enumerate(places, start=1)
     )  # fmt: skip
@@ -176,6 +179,7 @@ def _row(
     sheet: SheetVersion | None,
     claim: Claim | None,
     assignment: Assignment | None,
+    version_id: UUID,
 ) -> CrateRow:
     name, detail, retry = "no-draft", "", None
     analyse, draft = jobs.get((track.pk, JobKind.ANALYSE)), jobs.get((track.pk, JobKind.DRAFT))
@@ -211,6 +215,7 @@ def _row(
         sheet=sheet,
         claim=claim,
         assignment=assignment,
+        done=sheet is not None and sheet.convention_version_id == version_id,
     )
 
 

@@ -14,12 +14,13 @@ from crewprep.crews.models import Membership, Role
 from crewprep.crews.selectors import member_for
 from crewprep.crews.services import hand_over
 from crewprep.crews.tokens import make_token
-from crewprep.preparation.models import Claim
+from crewprep.preparation.models import Assignment, Claim
 from crewprep.preparation.services import claim_track, keep_work
 from crewprep.review.models import Proposal
 from crewprep.review.services import withdraw_proposal
 from crewprep.sheets.keeping import Work
 from crewprep.sheets.models import KeptSheet
+from crewprep.splitting.services import Wanted, apply_split
 from tests import factories
 from tests.crews.test_invitations import race, rounds
 
@@ -33,6 +34,8 @@ def test_everything_that_hung_on_the_membership_goes(how: str, lead: Membership,
     keep_work(member=member, track=track, version=crate.convention_version, work=Work([], "", ""), seen_revision=0)
     other_track = factories.analysed_track(elsewhere, factories.crate(elsewhere))
     claim_track(member=elsewhere, track=other_track)
+    wanted = [Wanted(track.pk, member.user_id, lead.user_id)]
+    apply_split(member=lead, crate=crate, wanted=wanted, seen_revision=0, free={})
     make_token(user=member.user, name="crate list", crew_slug=lead.crew.slug)
     make_token(user=member.user, name="all of mine")
     _, link = invite(member=member, role=Role.LEAD)
@@ -48,6 +51,7 @@ def test_everything_that_hung_on_the_membership_goes(how: str, lead: Membership,
         invitation_of(link)
     assert [claim.crew for claim in Claim.objects.all()] == [elsewhere.crew]
     assert not KeptSheet.objects.exists()
+    assert [row.preparer for row in Assignment.objects.all()] == [None]
     assert [token.scope.name for token in AuthToken.objects.filter(user=member.user)] == ["all of mine"]
     assert member_for(member.user, elsewhere.crew.slug) == elsewhere
     row = Activity.objects.filter(crew=lead.crew).latest("created_at")

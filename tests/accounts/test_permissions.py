@@ -28,6 +28,7 @@ from crewprep.preparation.services import assign_track, claim_track
 from crewprep.review.corrections import correct_grid
 from crewprep.review.services import amend_proposal, approve_proposal, withdraw_proposal
 from crewprep.sheets.markers import MarkerInput
+from crewprep.splitting.services import apply_split
 from crewprep.tracks.models import Track
 from crewprep.tracks.tags import Tags, edit_tags
 from crewprep.tracks.work import retry_work
@@ -84,6 +85,7 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
             member=member, track=track, seen=str(analysis.pk), change=lambda result: result, words="as it was"
         ),
         "publish": lambda member: publish_convention(member=member, document=starter("four")),
+        "split": lambda member: apply_split(member=member, crate=crate, wanted=[], seen_revision=0, free={}),
         "assign": lambda member: assign_track(member=member, track=free, to=author),
         "retry": lambda member: retry_work(member=member, job=fresh(job)),
         "members": lambda member: invite(member=member, role=Role.NEWCOMER),
@@ -126,7 +128,14 @@ def test_newcomers_and_leads_differ_as_the_roles_say(lead: Membership) -> None:
     table = {row.permission.code: [bool(answer) for answer in row.answers] for row in permission_table(lead.crew)}
     assert table["review"] == [True, True, False]
     assert table["review-own"] == [False, False, False]
-    assert table["publish"] == table["members"] == table["remove"] == table["withdraw"] == [True, False, False]
+    assert (
+        table["publish"]
+        == table["split"]
+        == table["members"]
+        == table["remove"]
+        == table["withdraw"]
+        == [True, False, False]
+    )
     assert table["leave"] == table["prepare"] == table["withdraw-own"] == [True, True, True]
 
 

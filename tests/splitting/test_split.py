@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from crewprep.common.errors import Conflict, Invalid, Refused
+from crewprep.crates.services import add_track
 from crewprep.crews.models import Membership, Role
 from crewprep.models import Activity, Assignment, Crate, Split, Track
 from crewprep.preparation.selectors import assigned_to, assignments_of, live_claim
@@ -80,6 +81,25 @@ def test_what_is_held_or_proposed_stays_and_counts(
     loads = {load.member: load for load in look(lead, crate, lead, resident).loads}
     assert loads[newcomer].free == 0
     assert loads[newcomer].over == loads[newcomer].total > 0, "whoever was not asked is shown with what they hold"
+
+
+def test_a_sheet_by_another_version_is_to_be_checked_again(
+    lead: Membership, resident: Membership, crate: Crate, tracks: list[Track]
+):
+    for one in tracks[:2]:
+        approve_proposal(member=lead, proposal=factories.proposal(resident, made=one, into=crate), seen_revision=1)
+    newer = factories.convention(lead)
+    other = factories.crate(lead)
+    assert other.convention_version == newer != crate.convention_version
+    for one in tracks:
+        add_track(crate=other, track=one)
+    assert tracks[0] not in {one.track for one in to_do_in(crate, lead).tracks}
+    found = {one.track: one for one in to_do_in(other, lead).tracks}
+    assert (found[tracks[0]].stage, found[tracks[5]].stage) == (Stage.RECHECK, Stage.PREPARE)
+    assert 0 < found[tracks[0]].prepare < found[tracks[5]].prepare
+    put(lead, other, look(lead, other, lead, resident))
+    assert Assignment.objects.get(track=tracks[0]).minutes == found[tracks[0]].prepare
+    assert {row.track for row in assigned_to(resident)} | {row.track for row in assigned_to(lead)} == set(tracks)
 
 
 def test_what_does_not_fit_is_said(lead: Membership, resident: Membership, crate: Crate, tracks: list[Track]):
