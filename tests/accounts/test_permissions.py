@@ -128,14 +128,8 @@ def test_newcomers_and_leads_differ_as_the_roles_say(lead: Membership) -> None:
     table = {row.permission.code: [bool(answer) for answer in row.answers] for row in permission_table(lead.crew)}
     assert table["review"] == [True, True, False]
     assert table["review-own"] == [False, False, False]
-    assert (
-        table["publish"]
-        == table["split"]
-        == table["members"]
-        == table["remove"]
-        == table["withdraw"]
-        == [True, False, False]
-    )
+    assert table["publish"] == table["members"] == table["remove"] == table["withdraw"] == [True, False, False]
+    assert table["split"] == table["assign"] == [True, False, False]
     assert table["leave"] == table["prepare"] == table["withdraw-own"] == [True, True, True]
 
 
