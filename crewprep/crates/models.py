@@ -90,6 +90,7 @@ class CrateTrack(Row):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["crate", "track"], name="track_once_per_crate")]
+        indexes = [models.Index(fields=["crate", "position", "created_at"], name="crate_track_in_order")]
         ordering = ["position", "created_at"]
 
     def __str__(self) -> str:

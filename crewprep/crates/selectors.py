@@ -6,7 +6,8 @@ import datetime as dt
 from collections.abc import Collection
 from uuid import UUID
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from crewprep.common.errors import NotFound
@@ -17,12 +18,15 @@ from crewprep.crews.models import Membership
 
 def crates_of(member: Membership) -> QuerySet[Crate]:
     """The crew's crates, newest first, with ``track_count`` and ``sheet_count`` (tracks with an approved sheet)."""
+    places = CrateTrack.objects.filter(crate=OuterRef("pk")).order_by().values("crate")
+    # A track's first sheet has the number 1, so that this finds each track with a sheet once.
+    sheets = places.filter(track__sheet_versions__number=1)
     return (
         Crate.objects.filter(crew=member.crew)
         .select_related("night", "convention_version__convention")
         .annotate(
-            track_count=Count("places", distinct=True),
-            sheet_count=Count("places__track", filter=Q(places__track__sheet_versions__isnull=False), distinct=True),
+            track_count=Coalesce(Subquery(places.annotate(count=Count("pk")).values("count")), 0),
+            sheet_count=Coalesce(Subquery(sheets.annotate(count=Count("pk")).values("count")), 0),
         )
         .order_by("-created_at")
     )
@@ -49,6 +53,12 @@ def crate_for(member: Membership, crate_id: UUID) -> Crate:
 def places_of(crate: Crate) -> QuerySet[CrateTrack]:
     """The crate's tracks in order."""
     return crate.places.select_related("track").order_by("position", "created_at")
+
+
+def places_before(place: CrateTrack) -> int:
+    """How many tracks of its crate stand before a place."""
+    earlier = Q(position__lt=place.position) | Q(position=place.position, created_at__lt=place.created_at)
+    return CrateTrack.objects.filter(earlier, crate=place.crate_id).count()
 
 
 def newest_places(

@@ -6,7 +6,7 @@ import csv
 import io
 
 from crewprep.exchange.sheet_csv import defuse
-from crewprep.sheets.audit import Audit
+from crewprep.library.audit import Audit
 
 COLUMNS = ("title", "artist", "sheet_version", "slot", "check", "severity", "finding")
 
@@ -16,7 +16,7 @@ def audit_file(audit: Audit) -> bytes:
     out = io.StringIO(newline="")
     writer = csv.writer(out)
     writer.writerow(COLUMNS)
-    for line in audit.lines:
+    for line in audit.lines[:]:
         track = line.sheet.track
         for one in line.findings:
             writer.writerow(

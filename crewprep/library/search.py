@@ -12,7 +12,7 @@ from uuid import UUID
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from crewprep.crates.models import CrateTrack
+from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crews.models import Membership
 from crewprep.library.folding import folded
 from crewprep.library.models import BrokenCheck, TrackStanding
@@ -72,6 +72,14 @@ class Search:
     confidence_to: float | None = None
     crate: UUID | None = None
     sort: str = "title"
+
+
+def addable(member: Membership, text: str, crate: Crate, most: int = 20) -> list[TrackStanding]:
+    """The first tracks that words find and that are not in a crate yet; none where there are no words."""
+    if not folded(text):
+        return []
+    here = CrateTrack.objects.filter(track=OuterRef("track"), crate=crate)
+    return list(found(member, Search(text=text)).filter(~Exists(here)).select_related("track")[:most])
 
 
 def found(member: Membership, search: Search) -> QuerySet[TrackStanding]:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 
 from crewprep.common.errors import NotFound
+from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.library.bulk import may_undo
-from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch
+from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, Stand, TrackStanding
+from crewprep.library.upkeep import freshen
 from crewprep.sheets.checking import severities_of
 from crewprep.tracks.models import Track
 
@@ -35,6 +38,32 @@ def bulk_change_for(member: Membership, change_id: UUID) -> BulkChange:
     if change is None:
         raise NotFound
     return change
+
+
+@dataclass(frozen=True, slots=True)
+class CrateCounts:
+    """How the tracks of a crate stand, counted by the database."""
+
+    tracks: int
+    approved: int
+    working: int
+    open: int
+    refused: int
+    given_up: int
+
+
+def counts_of(crate: Crate) -> CrateCounts:
+    """The counts of a crate: three queries. ``approved`` are tracks with a sheet, also where a proposal is open."""
+    freshen(crate.crew_id)
+    found = TrackStanding.objects.filter(track__places__crate=crate).aggregate(
+        tracks=Count("pk"),
+        approved=Count("sheet_number"),
+        working=Count("pk", filter=Q(state=Stand.WORKING)),
+        open=Count("pk", filter=Q(state=Stand.OPEN)),
+        refused=Count("pk", filter=Q(state=Stand.REFUSED)),
+        given_up=Count("pk", filter=Q(state=Stand.GIVEN_UP)),
+    )
+    return CrateCounts(**found)
 
 
 def last_change(member: Membership) -> BulkChange | None:

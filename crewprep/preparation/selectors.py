@@ -50,9 +50,11 @@ def split_of(crate: Crate) -> Split | None:
     return Split.objects.filter(crate=crate).first()
 
 
-def assignments_of(crate: Crate) -> dict[UUID, Assignment]:
-    """Who is to do which track of a crate, by the track's id, in one query."""
+def assignments_of(crate: Crate, track_ids: Collection[UUID] | None = None) -> dict[UUID, Assignment]:
+    """Who is to do which track of a crate (or which of these), by the track's id, in one query."""
     rows = Assignment.objects.filter(crate=crate).select_related("preparer", "reviewer")
+    if track_ids is not None:
+        rows = rows.filter(track__in=track_ids)
     return {row.track_id: row for row in rows}
 
 

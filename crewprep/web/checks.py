@@ -14,7 +14,7 @@ from crewprep.crates.selectors import newest_places
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_lead
 from crewprep.exchange.audit_csv import audit_file
-from crewprep.sheets.audit import audit
+from crewprep.library.audit import audit
 from crewprep.sheets.checking import set_severities
 from crewprep.sheets.house_checks import CHECKS, SEVERITIES
 from crewprep.web.check_parts import NAMES, TONES

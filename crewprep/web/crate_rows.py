@@ -12,9 +12,10 @@ from django.conf import settings
 
 from crewprep.analysis.models import Analysis
 from crewprep.common.messages import sentence_for
-from crewprep.crates.models import Crate
-from crewprep.crates.selectors import places_of
+from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crates.selectors import places_before, places_of
 from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.library.selectors import CrateCounts, counts_of
 from crewprep.preparation.models import Assignment, Claim
 from crewprep.preparation.selectors import assignments_of, live_claims
 from crewprep.review.models import Proposal, ProposalState
@@ -84,38 +85,71 @@ class CrateRow:
         return "; ".join(one for one in said if one)
 
 
+ROWS_A_PAGE = 100
+
+
 @dataclass(frozen=True, slots=True)
 class CrateState:
-    """All rows of a crate. ``seen`` is the same as long as nothing that is shown changes."""
+    """A page of a crate's rows and the counts of all. ``seen`` is the same as long as nothing that is shown changes."""
 
     rows: tuple[CrateRow, ...]
+    counts: CrateCounts
+    page: int
     seen: str
+
+    @property
+    def pages(self) -> int:
+        """How many pages the crate fills."""
+        return max(1, -(-self.counts.tracks // ROWS_A_PAGE))
 
     @property
     def live(self) -> bool:
         """Whether a worker will still change something."""
-        return any(row.state.live for row in self.rows)
+        return self.counts.working > 0 or any(row.state.live for row in self.rows)
 
     @property
     def summary(self) -> str:
         """How the crate stands, in one line: ``12 tracks: 3 approved, 2 with a worker, 1 needs you``."""
-        total = len(self.rows)
-        if not total:
+        counts = self.counts
+        if not counts.tracks:
             return "No tracks yet"
         parts = [
-            (sum(row.sheet is not None for row in self.rows), "{} approved"),
-            (sum(row.state.live for row in self.rows), "{} with the workers"),
-            (sum(row.state is STATES["open"] for row in self.rows), "{} in review"),
-            (sum(row.state is STATES["refused"] for row in self.rows), "{} refused"),
-            (sum(row.state is STATES["given-up"] for row in self.rows), "{} given up"),
+            (counts.approved, "{} approved"),
+            (counts.working, "{} with the workers"),
+            (counts.open, "{} in review"),
+            (counts.refused, "{} refused"),
+            (counts.given_up, "{} given up"),
         ]
         told = ", ".join(words.format(number) for number, words in parts if number)
-        return f"{count_of(total, 'track')}{': ' + told if told else ''}"
+        return f"{count_of(counts.tracks, 'track')}{': ' + told if told else ''}"
 
 
-def crate_state(crate: Crate) -> CrateState:
-    """Where the crate's tracks stand: eight queries."""
-    places = list(places_of(crate))
+def crate_state(crate: Crate, page: int = 1) -> CrateState:
+    """Where the tracks of a page of a crate stand; a page that is not there is the nearest that is."""
+    counts = counts_of(crate)
+    page = max(1, min(page, -(-counts.tracks // ROWS_A_PAGE)))
+    first = (page - 1) * ROWS_A_PAGE
+    rows = _rows(crate, list(places_of(crate)[first : first + ROWS_A_PAGE]), first)
+    shown = repr(
+        [
+            counts,
+            [
+                (row.track.pk, row.track.title, row.track.artist, row.words, row.detail, str(row.claim), row.given_to)
+                for row in rows
+            ],
+        ]
+    )
+    return CrateState(rows, counts, page, hashlib.sha256(shown.encode()).hexdigest()[:16])
+
+
+def crate_row(crate: Crate, track: Track) -> CrateRow | None:
+    """Where one track of a crate stands, or None where it is not in it."""
+    place = places_of(crate).filter(track=track).first()
+    return None if place is None else _rows(crate, [place], places_before(place))[0]
+
+
+def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow, ...]:
+    """The rows of places: seven queries."""
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
     # The facts hold every beat; a list needs none of them.
@@ -133,22 +167,15 @@ def crate_state(crate: Crate) -> CrateState:
         ).select_related("proposed_by")
     }
     sheets = _first_by_track(SheetVersion.objects.filter(track__in=ids).order_by("-number"))
-    claims, assignments = live_claims(ids), assignments_of(crate)
-    rows = tuple(
+    claims, assignments = live_claims(ids), assignments_of(crate, ids)
+    return tuple(
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
             sheets.get(place.track_id), claims.get(place.track_id), assignments.get(place.track_id),
             crate.convention_version_id,
         )
-        for number, place in enumerate(places, start=1)
+        for number, place in enumerate(places, start=before + 1)
     )  # fmt: skip
-    shown = repr(
-        [
-            (row.track.pk, row.track.title, row.track.artist, row.words, row.detail, str(row.claim), row.given_to)
-            for row in rows
-        ]
-    )
-    return CrateState(rows, hashlib.sha256(shown.encode()).hexdigest()[:16])
 
 
 def _first_by_track(rows: Iterable[_OfTrack]) -> dict[UUID, _OfTrack]:

@@ -19,10 +19,11 @@ from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crate_for, places_of
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
+from crewprep.library.search import addable
 from crewprep.sheets.services import bring_in, put_in_crate
 from crewprep.splitting.rules import may_split
 from crewprep.tracks.models import Track
-from crewprep.tracks.selectors import track_for, tracks_of
+from crewprep.tracks.selectors import track_for
 from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
 from crewprep.tracks.work import job_for, retry_work
 from crewprep.web.crate_rows import CrateState, crate_state
@@ -37,8 +38,8 @@ FORMATS = "WAV, FLAC, AIFF, MP3, Ogg Vorbis, Opus or M4A"
 def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
     """Upload, and the list of tracks with their states."""
     crate = crate_for(member, crate_id)
-    state = crate_state(crate)
-    here = {row.track.pk for row in state.rows}
+    state = crate_state(crate, _number(request.GET.get("page", "")))
+    find = request.GET.get("find", "")[:200]
     may_fill = may_fill_crates(member)
     limits = Limits()
     return render(
@@ -49,7 +50,8 @@ def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> Http
             "current": "crates",
             "may_fill": may_fill,
             "may_split": may_split(member),
-            "others": [track for track in tracks_of(member) if track.pk not in here] if may_fill else [],
+            "find": find,
+            "addable": addable(member, find, crate) if may_fill else [],
             "accept": ",".join(ENDINGS),
             "sentences": {
                 "not_audio": sentence_for("audio:not-audio"),
@@ -70,7 +72,7 @@ def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> Http
 def track_list(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
     """The list alone, for the page that watches it; no content where it is as ``seen``."""
     crate = crate_for(member, crate_id)
-    state = crate_state(crate)
+    state = crate_state(crate, _number(request.GET.get("page", "")))
     if request.GET.get("seen") == state.seen:
         return HttpResponse(status=204)
     return render(request, "crates/_tracks.html", {**_list_context(member, crate, state), "swapped": True})
@@ -147,8 +149,14 @@ def _list_context(member: Membership, crate: Crate, state: CrateState) -> dict[s
         "crate": crate,
         "state": state,
         "may_retry": bool(may_fill_crates(member)),
-        "list_address": f"{address}?seen={state.seen}",
+        "list_address": f"{address}?page={state.page}&seen={state.seen}",
+        "page_before": state.page - 1,
+        "page_after": state.page + 1 if state.page < state.pages else 0,
     }
+
+
+def _number(text: str) -> int:
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
 
 
 def _uuid(text: str) -> UUID:

@@ -30,7 +30,7 @@ from crewprep.tracks.selectors import reference_copy, track_for
 from crewprep.web.audio import track_audio, track_clip, track_peaks
 from crewprep.web.check_parts import findings_data, has_blocker
 from crewprep.web.claims import claim_context
-from crewprep.web.crate_rows import CrateRow, crate_state
+from crewprep.web.crate_rows import CrateRow, crate_row
 from crewprep.web.desk import Desk, desk_for
 from crewprep.web.doors import crew_page
 from crewprep.web.grid import grid_context
@@ -77,7 +77,7 @@ def track_state(request: HttpRequest, member: Membership, crate_id: UUID, track_
 
 def _row(crate: Crate, track: Track) -> CrateRow:
     """How a track stands in a crate; raises ``NotFound`` where it is not in it."""
-    row = next((row for row in crate_state(crate).rows if row.track.pk == track.pk), None)
+    row = crate_row(crate, track)
     if row is None:
         raise NotFound
     return row

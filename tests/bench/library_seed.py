@@ -45,7 +45,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     crate = factories.crate(lead, "Everything")
     with transaction.atomic():
         made = _library(lead, tracks, chance)
-        _crates(lead, crate, made, chance)
+        usual = _crates(lead, crate, made, chance)
         analyses = _analyses(lead, made, chance)
         _sheets(lead, residents, crate, analyses, chance)
         _claims_and_record(lead, residents, made)
@@ -61,7 +61,8 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     return {
         "session": session.session_key,
         "crate": str(crate.pk),
-        "night": str(crate.night_id or ""),
+        "night": str(crate.night_id),
+        "usual_night": str(usual.pk),
         "holder": residents[1].user_id,
         "tracks": Track.objects.count(),
         "markers": sum(kind.objects.count() for kind in (DraftMarker, SheetMarker, ProposedMarker)),
@@ -100,7 +101,8 @@ def _library(lead: Membership, tracks: int, chance: random.Random) -> list[Track
     return made
 
 
-def _crates(lead: Membership, everything: Crate, tracks: list[Track], chance: random.Random) -> None:
+def _crates(lead: Membership, everything: Crate, tracks: list[Track], chance: random.Random) -> Night:
+    """The crate of all tracks with its night, thirty crates of sixty; returns a night of three of those."""
     date = timezone.localdate() + dt.timedelta(days=9)
     everything.night = Night.objects.create(crew=lead.crew, name="All", date=date)
     everything.save()
@@ -109,6 +111,9 @@ def _crates(lead: Membership, everything: Crate, tracks: list[Track], chance: ra
         small = factories.crate(lead, f"Crate {number}")
         chosen = chance.sample(tracks, min(60, len(tracks)))
         _many(CrateTrack(crate=small, track=track, position=place) for place, track in enumerate(chosen, 1))
+    usual = Night.objects.create(crew=lead.crew, name="Usual", date=date)
+    Crate.objects.filter(crew=lead.crew, name__in=["Crate 1", "Crate 2", "Crate 3"]).update(night=usual)
+    return usual
 
 
 def _analyses(lead: Membership, tracks: list[Track], chance: random.Random) -> list[Analysis]:

@@ -8,7 +8,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from crewprep.api.base import CrewEndpoint, Pages, listed, several
-from crewprep.sheets.audit import Audit, AuditFinding, AuditLine, CheckCount, audit
+from crewprep.library.audit import Audit, AuditFinding, AuditLine, CheckCount, audit
 from crewprep.sheets.checking import set_severities
 from crewprep.sheets.house_checks import CHECKS, SEVERITIES
 
@@ -92,7 +92,7 @@ class CheckedSheets(CrewEndpoint):
         """The most severe first; `?check=` and `?severity=` choose findings."""
         found = audit(self.member, **self.read_query(SheetsQuery, request))
         pages = Pages()
-        shown = pages.paginate_queryset(list(found.lines), request, view=self)
+        shown = pages.paginate_queryset(found.lines, request, view=self)
         return pages.get_paginated_response(listed(AuditLineOut, shown))
 
 
