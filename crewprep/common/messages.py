@@ -118,6 +118,7 @@ MESSAGES: dict[str, str] = {
     "search:name-taken": "You have kept a search named “{name}” already. Choose another name, or delete that one first.",
     "search:too-long": "The search is too long to be kept. Choose less, then keep it.",
     "search:too-many": "You keep {limit} searches already, the most there may be. Delete one, then keep this.",
+    "search:cursor": "The list cannot go on from there. Begin it anew without a cursor, in the order that is asked for.",
     "search:not-yours": "Only whoever kept a search, or a lead, may delete it. Ask one of them.",
     "bulk:none": "No track is chosen. Tick at least one, then say what to do with it.",
     "bulk:too-many": "At most {limit} tracks can be changed at once. Narrow the search, then go on with the rest.",

@@ -197,6 +197,8 @@ SPECTACULAR_SETTINGS = {
         "RecheckEnd": "crewprep.sheets.models.RecheckEnd",
         "RecheckReason": "crewprep.sheets.effect.REASON_KINDS",
         "SlotChangeKind": "crewprep.conventions.comparison.KINDS",
+        "TrackStand": "crewprep.library.models.Stand",
+        "BulkKind": "crewprep.library.models.BulkKind",
         "CheckSeverity": ["blocker", "warning", "note", "off"],
         "FindingSeverity": ["blocker", "warning", "note"],
     },

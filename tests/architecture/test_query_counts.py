@@ -1,4 +1,4 @@
-"""How many questions each page of a crew asks the database: as many for many tracks as for few, and no more than written.
+"""How many questions each page of a crew asks the database: as many for many tracks as for few, no more than written.
 
 ``query_counts.json`` holds the number for each route that answers a GET. Where a page needs another question, write the
 file anew and let the review see it: ``CREWPREP_WRITE_QUERY_COUNTS=1 pytest tests/architecture/test_query_counts.py``.

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0014_stand_all_tracks"),
+        ("crewprep", "0016_splitting"),
     ]
 
     operations = [
