@@ -93,9 +93,9 @@ class Pages(PageNumberPagination):
         return {"type": "object", "required": list(names), "properties": names}
 
 
-def listed(kind: Any, rows: Any) -> list[dict[str, Any]]:
+def listed(kind: Any, rows: Any, **options: Any) -> list[dict[str, Any]]:
     """Rows, each as a serializer of ``kind`` writes it."""
-    return list(kind(rows, many=True).data)
+    return list(kind(rows, many=True, **options).data)
 
 
 def several(kind: Any, **options: Any) -> Any:

@@ -179,7 +179,7 @@ class Library(CrewEndpoint):
             {
                 "count": rows.count(),
                 "next": cursor_of(shown[-1], sort) if more else None,
-                "results": FoundTrackOut(shown, many=True, context=context).data,
+                "results": listed(FoundTrackOut, shown, context=context),
             }
         )
 
