@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0019_one_first_convention"),
+        ("crewprep", "0020_sheets_by_rules"),
     ]
 
     operations = [
