@@ -1,4 +1,5 @@
-"""The child process that touches a member's file: ``python -I -m analysis_worker.child decode|analyse REQUEST``.
+"""The child process that touches a member's file: ``python -I -m analysis_worker.child decode|analyse|compare
+REQUEST``.
 
 ``guard`` starts it with a JSON request, an almost empty environment and no input. The first thing it does is to limit
 itself; only then does it load a decoder. It answers in JSON lines: any number of ``{"stage": …}``, then one of
@@ -81,6 +82,11 @@ def _decode(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str, 
             stage("decoding")
             blocks = audio.analysis_blocks(stream.blocks(), sample_rate=stream.sample_rate, channels=stream.channels)
             channels = audio.analysis_channels(stream.channels)
+            if request["timeline"] is not None:
+                from analysis_worker.core.timeline import on_timeline
+
+                offset_frames, whole = request["timeline"]
+                blocks = on_timeline(blocks, offset_frames=offset_frames, frames=whole, channels=channels)
             frames = _write(request, blocks, channels)
             facts = {
                 "audio_format": stream.audio_format,
@@ -95,7 +101,7 @@ def _decode(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str, 
 
 
 def _write(request: dict[str, Any], blocks: Any, channels: int) -> int:
-    """Write the raw sound, the proxy and its peaks block by block; returns the number of frames."""
+    """Write the raw sound, the proxy and its peaks block by block, each where asked for; returns the frames."""
     from contextlib import ExitStack
 
     from analysis_worker.core.audio import ANALYSIS_RATE
@@ -104,7 +110,7 @@ def _write(request: dict[str, Any], blocks: Any, channels: int) -> int:
 
     frames = 0
     with ExitStack() as files:
-        raw: BinaryIO = files.enter_context(open(request["pcm"], "xb"))
+        raw: BinaryIO | None = files.enter_context(open(request["pcm"], "xb")) if request["pcm"] else None
         writers: list[Any] = []
         if request["proxy"]:
             proxy: BinaryIO = files.enter_context(open(request["proxy"], "x+b"))
@@ -114,7 +120,8 @@ def _write(request: dict[str, Any], blocks: Any, channels: int) -> int:
                 files.enter_context(peaks_writer(peaks, sample_rate=ANALYSIS_RATE)),
             ]
         for block in blocks:
-            raw.write(block.astype("<f4", copy=False).tobytes())
+            if raw is not None:
+                raw.write(block.astype("<f4", copy=False).tobytes())
             for writer in writers:
                 writer.write(block)
             frames += len(block)
@@ -137,9 +144,38 @@ def _analyse(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str,
     return analyse(Audio(samples, request["sample_rate"]), progress=stage).to_facts()
 
 
+def _compare(request: dict[str, Any], stage: Callable[[str], None]) -> dict[str, Any]:
+    """Lay raw sound on a listening copy of ours, and write it as it lies on that timeline."""
+    import numpy as np
+    import soundfile
+
+    from analysis_worker.core.align import Sound, align
+    from analysis_worker.core.audio import Audio
+    from analysis_worker.core.timeline import on_timeline
+
+    shape = (request["frames"], request["channels"])
+    copy = Audio(np.memmap(request["sound"], dtype="<f4", mode="r", shape=shape), request["sample_rate"])
+    with soundfile.SoundFile(request["reference"]) as opened:
+
+        def read(first: int, last: int) -> Any:
+            opened.seek(first)
+            return opened.read(last - first, dtype="float32", always_2d=True).mean(axis=1, dtype=np.float32)
+
+        stage("comparing")
+        found = align(Sound(opened.frames, read), Sound.of(copy))
+        frames = opened.frames
+    stage("writing the listening copy")
+    laid = on_timeline(
+        copy.blocks(), offset_frames=found.offset_frames, frames=frames, channels=request["channels"]
+    )  # fmt: skip
+    _write(request, laid, request["channels"])
+    return {"offset_frames": found.offset_frames, "frames": frames, "gain_db": found.gain_db}
+
+
 _JOBS: dict[str, Callable[[dict[str, Any], Callable[[str], None]], dict[str, Any]]] = {
     "decode": _decode,
     "analyse": _analyse,
+    "compare": _compare,
 }
 
 if __name__ == "__main__":

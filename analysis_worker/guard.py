@@ -137,10 +137,13 @@ def decode_in_child(
     limits: Limits,
     name: str = "",
     with_proxy: bool = True,
+    timeline: tuple[int, int] | None = None,
     on_tick: Tick | None = None,
     budget: Budget | None = None,
 ) -> Decoded:
     """Decode a member's file in a guarded child. ``name`` is the file's own name, where its ending is to be checked.
+
+    ``timeline`` lays the sound on a track's: where its first sample lies and how long that is, in frames at 44.1 kHz.
 
     Raises ``AudioError`` (refused), ``DecoderStopped`` (retry), ``Cancelled``, and ``OSError`` where the copy fails.
     """
@@ -163,6 +166,7 @@ def decode_in_child(
             "proxy": str(proxy) if proxy else None,
             "peaks": str(outbox / "peaks.bin"),
             "limits": asdict(limits),
+            "timeline": timeline,
         }
         facts = _run("decode", request, budget or decode_budget(limits), inbox, on_tick, _MAX_FACTS_BYTES)
         shutil.rmtree(inbox)
@@ -208,6 +212,59 @@ def analyse_in_child(
         raise DecoderStopped("an answer without warnings")
     facts["warnings"] = [*decoded.warnings, *(code for code in facts["warnings"] if code not in decoded.warnings)]
     return facts
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A copy laid on its track: where its first sample lies and how long the timeline is, in frames at 44.1 kHz; its
+    level beside the reference's; and its listening copy on that timeline. The files go with the decoded sound's."""
+
+    offset_frames: int
+    frames: int
+    gain_db: float
+    proxy_path: Path
+    peaks_path: Path
+
+
+def compare_in_child(
+    decoded: Decoded,
+    reference: Path,
+    *,
+    on_tick: Tick | None = None,
+    on_stage: Callable[[str], None] | None = None,
+) -> Compared:
+    """Lay decoded sound on a listening copy (``reference``, a file of our own making) in a guarded child.
+
+    Raises as ``decode_in_child`` does; ``AudioError`` with a code of ``copy:`` where it is no copy of the same.
+    """
+    out = decoded.folder / "out"
+    request = {
+        "sound": str(decoded.pcm_path),
+        "sample_rate": decoded.sample_rate,
+        "channels": decoded.channels,
+        "frames": decoded.frames,
+        "reference": str(reference.resolve()),
+        "pcm": None,
+        "proxy": str(out / "laid.flac"),
+        "peaks": str(out / "laid.bin"),
+    }
+    allowed = replace(
+        analyse_budget(decoded.frames / decoded.sample_rate), file_bytes=decode_budget(Limits()).file_bytes
+    )  # fmt: skip
+    facts = _run("compare", request, allowed, decoded.folder, on_tick, _MAX_FACTS_BYTES, on_stage)
+    try:
+        compared = Compared(
+            offset_frames=int(facts["offset_frames"]),
+            frames=int(facts["frames"]),
+            gain_db=float(facts["gain_db"]),
+            proxy_path=out / "laid.flac",
+            peaks_path=out / "laid.bin",
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise DecoderStopped("compare: an answer out of form") from error
+    if min(_plain_file_size(compared.proxy_path), _plain_file_size(compared.peaks_path)) <= 0:
+        raise DecoderStopped("compare: an answer that does not fit its files")
+    return compared
 
 
 def sweep(work_dir: Path, *, older_than_s: float) -> int:

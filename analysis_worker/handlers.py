@@ -33,12 +33,16 @@ from crewprep.jobs import services as jobs
 from crewprep.jobs.models import Job, JobKind
 from crewprep.jobs.services import Claim
 from crewprep.sheets.services import ask_for_drafts, store_draft
+from crewprep.tracks.copies import drop_copy, put_in_place
 from crewprep.tracks.known import twin_of
-from crewprep.tracks.models import Track, TrackState
+from crewprep.tracks.models import Copy, Track, TrackState
 from crewprep.tracks.selectors import reference_copy
 from crewprep.tracks.services import refuse_track
 
 log = logging.getLogger(__name__)
+
+ANALYSIS_RATE: Final = 44_100
+"""As in ``core.audio``, which is loaded in the children alone."""
 
 DECODER_ATTEMPTS: Final = 3
 """A file whose decoder dies is tried twice more: once may be this machine's fault, three times is the file's."""
@@ -100,7 +104,10 @@ def run(claim: Claim) -> None:
 
 
 def _refuse(job: Job, *, code: str) -> None:
-    refuse_track(job=job, code=code)
+    if job.kind == JobKind.COMPARE:
+        drop_copy(job=job, code=code)
+    else:
+        refuse_track(job=job, code=code)
 
 
 def draft(claim: Claim, keeper: Keeper) -> None:
@@ -129,7 +136,12 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
     with (
         files.on_disk(copy.audio_key, on_tick=keeper) as path,
         guard.decode_in_child(
-            path, work_dir=settings.WORK_DIR, limits=Limits(), name=copy.original_name, on_tick=keeper
+            path,
+            work_dir=settings.WORK_DIR,
+            limits=Limits(),
+            name=copy.original_name,
+            timeline=_timeline_of(copy),
+            on_tick=keeper,
         ) as decoded,
     ):
         if track.state != TrackState.READY and twin_of(track, decoded.decode):
@@ -165,6 +177,60 @@ def analyse(claim: Claim, keeper: Keeper) -> None:
 
     if not (jobs.finish(claim, store) and named):
         for key in (proxy_key, peaks_key):  # their names hold our token, so no row can come to name them
+            default_storage.delete(key)
+
+
+def _timeline_of(copy: Copy) -> tuple[int, int] | None:
+    """Where a copy that took another's place lies, in frames at 44.1 kHz; None for one that began its timeline."""
+    if copy.timeline_frames is None:
+        return None
+    return round(copy.offset_us * ANALYSIS_RATE / 1_000_000), copy.timeline_frames
+
+
+def compare(claim: Claim, keeper: Keeper) -> None:
+    """Lay a better copy on its track's timeline and put it in place of the reference copy; refused where it is no copy
+    of the same."""
+    keeper("Reading the file")
+    copy = Copy.objects.filter(pk=claim.params["copy"], track=claim.track_id).select_related("track").first()
+    if copy is None:
+        jobs.finish(claim, lambda job: None)
+        return
+    with (
+        files.on_disk(copy.audio_key, on_tick=keeper) as path,
+        files.on_disk(reference_copy(copy.track).proxy_key, on_tick=keeper) as reference,
+        guard.decode_in_child(
+            path,
+            work_dir=settings.WORK_DIR,
+            limits=Limits(),
+            name=copy.original_name,
+            with_proxy=False,
+            on_tick=keeper,
+        ) as decoded,
+    ):
+        compared = guard.compare_in_child(
+            decoded,
+            reference,
+            on_tick=keeper,
+            on_stage=lambda stage: keeper(stage.capitalize()),
+        )
+        proxy_key = files.store(compared.proxy_path, proxy_key_of(claim))
+        peaks_key = files.store(compared.peaks_path, peaks_key_of(claim))
+
+    def store(job: Job) -> None:
+        put_in_place(
+            job=job,
+            copy=copy,
+            decode=decoded.decode,
+            offset_us=round(compared.offset_frames * 1_000_000 / ANALYSIS_RATE),
+            timeline_frames=compared.frames,
+            gain_db=compared.gain_db,
+            proxy_key=proxy_key,
+            peaks_key=peaks_key,
+            warnings=decoded.warnings,
+        )
+
+    if not jobs.finish(claim, store):
+        for key in (proxy_key, peaks_key):
             default_storage.delete(key)
 
 
@@ -223,4 +289,8 @@ def _unless_stopping() -> bool:
     return not stopping.is_stopping()
 
 
-HANDLERS: Final[Mapping[str, Callable[[Claim, Keeper], None]]] = {JobKind.ANALYSE: analyse, JobKind.DRAFT: draft}
+HANDLERS: Final[Mapping[str, Callable[[Claim, Keeper], None]]] = {
+    JobKind.ANALYSE: analyse,
+    JobKind.COMPARE: compare,
+    JobKind.DRAFT: draft,
+}

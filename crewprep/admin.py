@@ -20,6 +20,7 @@ from crewprep.analysis.models import Analysis
 from crewprep.conventions.models import Convention, ConventionDraft, ConventionVersion
 from crewprep.crates.models import Crate, Night
 from crewprep.crews.models import Crew, Invitation, Membership, User
+from crewprep.exchange.models import ListImport
 from crewprep.jobs.models import Job
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackStanding
 from crewprep.notices.models import Mail, Notice
@@ -119,7 +120,7 @@ def _person(request: HttpRequest) -> User:
 
 
 for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionDraft,
-               ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, Mail, Night, Notice,
+               ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, ListImport, Mail, Night, Notice,
                PreparationTime, Proposal, Recheck, SavedSearch, SheetVersion, Split, Track,
                TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

@@ -5,6 +5,7 @@ from crewprep.analysis.models import Analysis
 from crewprep.conventions.models import Convention, ConventionDraft, ConventionVersion, Slot
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
+from crewprep.exchange.models import ListImport, ListState
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
 from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
@@ -50,6 +51,8 @@ __all__ = [
     "JobState",
     "KeptSheet",
     "KnownAudio",
+    "ListImport",
+    "ListState",
     "Mail",
     "Membership",
     "Night",

@@ -23,6 +23,20 @@ MESSAGES: dict[str, str] = {
     "audio:tags-too-large": (
         "The tags and pictures in the file take more than 16 MB. Remove the pictures and send it again."
     ),
+    # Refusals of a better copy for a track: its markers would not stand where they belong.
+    "copy:not-the-same": (
+        "The sound does not match the track: it is another piece or another mix. Upload it as a track of its own."
+    ),
+    "copy:other-speed": (
+        "This copy runs at another speed than the track, so markers would drift. Upload it as a track of its own."
+    ),
+    "copy:other-edit": (
+        "This is another edit of the track: parts are missing, added or moved. Upload it as a track of its own."
+    ),
+    "copy:unclear": (
+        "The sound does not tell where this copy lies on the track's timeline. "
+        "Use a copy from the same release, or upload it as a track of its own."
+    ),
     # Not the file's fault for certain: tried again, then given up with this sentence.
     "audio:decoder-stopped": (
         "Reading the file took too long or stopped part way. Try again; "

@@ -10,7 +10,8 @@ from crewprep.analysis.models import Analysis
 from crewprep.analysis.thumbnail import thumbnail_of
 from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job
-from crewprep.tracks.selectors import reference_copy
+from crewprep.tracks.copies import level_with
+from crewprep.tracks.selectors import reference_copy, time_zero_copy
 from crewprep.tracks.services import mark_ready
 
 
@@ -30,13 +31,16 @@ def store_analysis(
     ``facts`` is ``TrackAnalysis.to_facts()``; raises ``KeyError`` where it lacks a needed name.
     """
     result = TrackAnalysis.from_facts(facts)
-    track = job.track
+    track, copy = job.track, reference_copy(job.track)
+    # Times count from the copy that set time zero, also where another one was heard.
+    time_zero = decode.pcm_sha256 if copy.timeline_frames is None else time_zero_copy(track).pcm_sha256
     analysis = Analysis.objects.create(
-        crew_id=job.crew_id, track=track, job=job, pcm_sha256=decode.pcm_sha256, facts=facts, **_columns(result)
+        crew_id=job.crew_id, track=track, job=job, pcm_sha256=time_zero, facts=facts, **_columns(result)
     )
+    level_with(copy)
     mark_ready(
         track=track,
-        copy=reference_copy(track),
+        copy=copy,
         decode=decode,
         proxy_key=proxy_key,
         peaks_key=peaks_key,

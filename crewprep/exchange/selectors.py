@@ -12,7 +12,7 @@ from crewprep.common.errors import NotFound
 from crewprep.crews.models import Membership
 from crewprep.exchange import sheet_csv, sheet_json
 from crewprep.sheets.selectors import sheet_for
-from crewprep.tracks.selectors import reference_copy, track_for
+from crewprep.tracks.selectors import time_zero_copy, track_for
 
 _HIGHEST_NUMBER = 2**31 - 1
 _UNFIT_FOR_NAMES = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]+')
@@ -39,7 +39,7 @@ def sheet_document_for(member: Membership, track_id: UUID, version: int | None =
     track = track_for(member, track_id)
     if version is not None and not 1 <= version <= _HIGHEST_NUMBER:
         raise NotFound("sheet:none")
-    return sheet_json.sheet_document(sheet_for(member, track, version), reference_copy(track))
+    return sheet_json.sheet_document(sheet_for(member, track, version), time_zero_copy(track))
 
 
 def sheet_file_for(member: Membership, track_id: UUID, form: str, version: int | None = None) -> SheetFile:

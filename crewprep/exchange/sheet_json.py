@@ -30,7 +30,7 @@ def schema() -> dict[str, Any]:
 
 
 def sheet_document(sheet: SheetVersion, copy: Copy) -> dict[str, Any]:
-    """The document of a sheet; ``copy`` is the track's reference copy.
+    """The document of a sheet; ``copy`` is the track's copy that set time zero.
 
     Sample numbers are given only where ``copy`` still holds the decode that the sheet was made on.
     """

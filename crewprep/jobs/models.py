@@ -14,6 +14,7 @@ class JobKind(models.TextChoices):
 
     ANALYSE = "analyse", "Analyse a track"
     DRAFT = "draft", "Draft a sheet"
+    COMPARE = "compare", "Compare a copy"
 
 
 class JobState(models.TextChoices):

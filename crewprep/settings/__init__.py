@@ -188,6 +188,7 @@ SPECTACULAR_SETTINGS = {
         "Role": "crewprep.crews.models.Role",
         "TrackState": "crewprep.tracks.models.TrackState",
         "JobState": "crewprep.jobs.models.JobState",
+        "ListState": "crewprep.exchange.models.ListState",
         "JobKind": "crewprep.jobs.models.JobKind",
         "ProposalState": "crewprep.review.models.ProposalState",
         "ReadinessState": ["nothing", "analysing", "draft", "held", "review", "returned", "approved"],

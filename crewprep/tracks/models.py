@@ -68,7 +68,11 @@ class Copy(CrewRow):
     ``audio_key`` names the original as it was uploaded, ``proxy_key`` the listening copy made by the worker from the
     canonical decode, so that a browser hears the same time zero, ``peaks_key`` what is drawn of it
     (``analysis_worker.core.peaks``). All but the first, and the decode's fields, are empty until a worker has been
-    there. A moment of the copy lies ``offset_us`` later on the track's timeline.
+    there.
+
+    The first reference copy sets time zero for good. A moment of a later copy lies ``offset_us`` later on that
+    timeline, whose length is ``timeline_frames`` at 44.1 kHz (empty for a copy that began one); its listening copy is
+    cut and padded to it, so that stored times are true on either. ``gain_db`` is its level above the analysed copy's.
     """
 
     track = models.ForeignKey(Track, on_delete=models.CASCADE, related_name="copies")
@@ -81,6 +85,8 @@ class Copy(CrewRow):
     proxy_key = models.CharField(max_length=200, blank=True, default="")
     peaks_key = models.CharField(max_length=200, blank=True, default="")
     offset_us = models.BigIntegerField(default=0)
+    timeline_frames = models.PositiveBigIntegerField(null=True)
+    gain_db = models.FloatField(default=0.0)
 
     decoder = models.CharField(max_length=40, blank=True, default="")
     decoder_version = models.CharField(max_length=40, blank=True, default="")

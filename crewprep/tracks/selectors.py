@@ -29,6 +29,12 @@ def reference_copy(track: Track) -> Copy:
     return Copy.objects.get(track=track.same_as_id or track.pk, is_reference=True)
 
 
+def time_zero_copy(track: Track) -> Copy:
+    """The copy whose first sample is time zero: the first that was analysed, also where a better one took its place."""
+    copies = Copy.objects.filter(track=track.same_as_id or track.pk, timeline_frames=None)
+    return copies.exclude(pcm_sha256="").order_by("-is_reference", "created_at").first() or reference_copy(track)
+
+
 def copies_of(track: Track) -> list[Copy]:
     """The track's copies, the reference copy first."""
     return list(track.copies.order_by("-is_reference", "-created_at"))

@@ -67,6 +67,12 @@ WORDS: dict[str, Words] = {
         f"“{details.get('title') or title}” is the same audio as “{details.get('owner') or title}”, "
         "which the crate has now"
     ),
+    "copy replaced": lambda details, title: f"put another copy of “{title or details.get('title')}” in place",
+    "copy refused": lambda details, title: f"a copy of “{title or details.get('title')}” has another timeline",
+    "list applied": lambda details, title: (
+        f"applied the list “{details.get('name')}”: tags of {details.get('tags')}, "
+        f"old markers of {details.get('tracks')} tracks"
+    ),
     "tags edited": lambda details, title: f"wrote the tags of “{title}” anew",
     "track taken out": lambda details, title: f"took “{title}” out of “{details.get('crate')}”",
     "track refused": lambda details, title: f"“{title}” could not be used",

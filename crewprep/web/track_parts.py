@@ -82,7 +82,7 @@ def player_context(member: Membership, track: Track, analysis: Analysis, copy: C
     clips = reverse("track-clip", args=[*where, 0, 1]).removesuffix("0-1.wav") if copy.proxy_key else ""
     peaks = reverse("track-peaks", args=where) if copy.peaks_key else ""
     loudness = analysis.loudness_lufs
-    gain_db = 0.0 if loudness is None else round(LISTENING_LUFS - loudness, 2)
+    gain_db = 0.0 if loudness is None else round(LISTENING_LUFS - loudness - copy.gain_db, 2)
     return {"audio_url": url, "clip_url": clips, "peaks_url": peaks, "listening_gain_db": gain_db}
 
 

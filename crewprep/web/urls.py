@@ -21,6 +21,7 @@ from crewprep.web import (
     joining,
     keeping,
     library,
+    lists,
     nights,
     notices,
     printing,
@@ -54,6 +55,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(grid.urlpatterns)),
     path("c/<slug:crew>/", include(keeping.urlpatterns)),
     path("c/<slug:crew>/", include(library.urlpatterns)),
+    path("c/<slug:crew>/", include(lists.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
     path("c/<slug:crew>/", include(printing.urlpatterns)),
 ]

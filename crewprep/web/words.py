@@ -150,3 +150,8 @@ def crate_progress(tracks: int, sheets: int) -> str:
 def rate_words(rate: int) -> str:
     """``44.1 kHz``."""
     return f"{rate / 1000:g} kHz"
+
+
+def offset_words(offset_us: int) -> str:
+    """``12.5 ms after`` (or before) time zero."""
+    return f"{abs(offset_us) / 1000:.1f} ms {'after' if offset_us > 0 else 'before'}"

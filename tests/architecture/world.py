@@ -21,6 +21,8 @@ from crewprep.crates.nights import NightPlan, make_night, put_under_night
 from crewprep.crews.invitations import invite
 from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
 from crewprep.crews.tokens import make_token
+from crewprep.exchange.lists import bring_list
+from crewprep.exchange.models import ListImport
 from crewprep.jobs.models import Job, JobState
 from crewprep.library.bulk import change_many
 from crewprep.library.models import BulkChange, SavedSearch
@@ -61,10 +63,15 @@ class CrewWorld:
     change: BulkChange
     notice: Notice
     recheck: Recheck
+    listed: ListImport
 
     @property
     def crew(self) -> Crew:
         return self.lead.crew
+
+    @property
+    def copy(self) -> Copy:
+        return self.track.copies.get()
 
     def member(self, role: str) -> Membership:
         found: Membership = getattr(self, role)
@@ -91,6 +98,8 @@ class CrewWorld:
             "mail_token": unsubscribe_token(self.lead),
             "recheck": self.recheck.pk,
             "recheck_id": self.recheck.pk,
+            **dict.fromkeys(("list", "list_id"), self.listed.pk),
+            **dict.fromkeys(("copy", "copy_id"), self.copy.pk),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -154,6 +163,9 @@ def make_crew(word: str) -> CrewWorld:
         sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
         invitation_token=invitation_token, token=scope,
         search=save_search(member=lead, name=f"{word} search", query="q=tune", shared=True),
+        listed=bring_list(
+            member=lead, name=f"{word}.csv", content=f"title,slot 1\n{word} tune,2.5\n".encode()
+        ),
         change=change_many(member=lead, kind="draft", tracks=[track]),
         notice=Notice.objects.get(recipient=lead.user),
         recheck=recheck,

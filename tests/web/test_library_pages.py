@@ -10,7 +10,8 @@ from django.test import Client
 from django.urls import reverse
 
 from crewprep.crews.models import Membership, Role
-from crewprep.tracks.models import Track, TrackState
+from crewprep.jobs.models import Job, JobKind, JobState
+from crewprep.tracks.models import Copy, Track, TrackState
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -81,3 +82,56 @@ def test_the_address_of_a_folded_track_leads_on(lead: Membership) -> None:
     assert state.headers["HX-Refresh"] == "true"
     about = client.get(at("track-about", lead, folded.pk))
     assert about.headers["Location"] == at("track-about", lead, track.pk)
+
+
+def compared(track: Track, member: Membership, content: bytes) -> Job:
+    """A copy that waits to be compared."""
+    Copy.objects.filter(track=track).update(proxy_key="x")
+    client = signed_in(member)
+    answer = client.post(
+        at("track-copies", member, track.pk), {"audio": SimpleUploadedFile("better.wav", content)}, follow=True
+    )
+    assert "A worker compares it with the track now." in answer.content.decode()
+    return Job.objects.get(kind=JobKind.COMPARE)
+
+
+def test_a_better_copy_is_watched_and_its_refusal_told(lead: Membership) -> None:
+    track = factories.analysed_track(lead)
+    job = compared(track, lead, factories.wav_bytes())
+    client = signed_in(lead)
+    about, state = at("track-about", lead, track.pk), at("track-copies", lead, track.pk)
+    page = client.get(about).content.decode()
+    assert "It waits for a worker" in page
+    assert "Compare and put in place" not in page
+    assert "HX-Refresh" not in client.get(state, headers={"HX-Request": "true"}).headers
+    again = client.post(state, {"audio": SimpleUploadedFile("b.wav", factories.wav_bytes())}, follow=True)
+    assert "Another copy is being compared" in again.content.decode()
+
+    Job.objects.filter(pk=job.pk).update(state=JobState.FAILED, error_detail="This is another edit.")
+    assert client.get(state, headers={"HX-Request": "true"}).headers["HX-Refresh"] == "true"
+    page = client.get(about).content.decode()
+    assert "The last copy was not taken.</strong> This is another edit." in page
+    assert "Compare and put in place" in page
+    Job.objects.filter(pk=job.pk).update(state=JobState.DEAD)
+    assert "Retry the comparison" in client.get(about).content.decode()
+    client.post(state, {"do": "retry"})
+    job.refresh_from_db()
+    assert job.state == JobState.QUEUED
+
+
+def test_an_earlier_copy_is_taken_back(lead: Membership) -> None:
+    track = factories.analysed_track(lead)
+    job = compared(track, lead, factories.wav_bytes())
+    client = signed_in(lead)
+    better = Copy.objects.get(pk=job.params["copy"])
+    use = at("track-copy-use", lead, track.pk, better.pk)
+    assert "has not been laid on" in client.post(use, follow=True).content.decode()
+    Job.objects.filter(pk=job.pk).update(state=JobState.DONE)
+    Copy.objects.filter(pk=better.pk).update(
+        proxy_key="y", pcm_sha256="1" * 64, sample_rate=44_100, channels=2, offset_us=-12_500
+    )
+    page = client.get(at("track-about", lead, track.pk)).content.decode()
+    assert "begins 12.5 ms before time zero" in page
+    assert page.count("Hear this one") == 1
+    assert "is the reference copy now" in client.post(use, follow=True).content.decode()
+    assert Copy.objects.get(is_reference=True) == better

@@ -93,8 +93,10 @@ class TrackOut(serializers.Serializer[TrackProgress]):
 
 
 class CopyOut(serializers.Serializer[Copy]):
-    """The copy that was analysed; the first sample of its decode is time zero."""
+    """A copy of a track. The reference copy is what members hear."""
 
+    id = serializers.UUIDField()
+    is_reference = serializers.BooleanField()
     original_name = serializers.CharField()
     format = serializers.CharField()
     size_bytes = serializers.IntegerField()
@@ -102,6 +104,10 @@ class CopyOut(serializers.Serializer[Copy]):
     pcm_sha256 = serializers.CharField(help_text="Empty until a worker has decoded it.")
     sample_rate = serializers.IntegerField(allow_null=True)
     channels = serializers.IntegerField(allow_null=True)
+    offset_us = serializers.IntegerField(
+        help_text="Where its first sample lies on the track's timeline: 0 for the copy that set time zero."
+    )
+    gain_db = serializers.FloatField(help_text="Its level above that of the analysed copy.")
 
 
 class TagsIn(serializers.Serializer[object]):

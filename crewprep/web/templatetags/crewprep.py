@@ -21,7 +21,8 @@ from crewprep.web.slots import SlotLike, badge
 register = template.Library()
 
 for _name in (
-    "ago", "clock", "days_words", "duration", "key_words", "level", "minutes_words", "percent", "rate_words", "tempo",
+    "ago", "clock", "days_words", "duration", "key_words", "level", "minutes_words", "offset_words", "percent",
+    "rate_words", "tempo",
 ):  # fmt: skip
     register.filter(_name, getattr(words, _name))
 
