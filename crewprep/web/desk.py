@@ -1,8 +1,8 @@
 """What lies on the desk when a track is opened: the markers to start from, and what came of typing over them.
 
 The first of these that exists is worked on: the pending proposal (whoever made it: changing it makes one an author
-too), the approved sheet (where it follows another version than this crate, its markers carried over by function, with
-the draft's for slots that are new), the draft, an empty sheet.
+too), the approved sheet (where this crate's version changes its meaning, its markers carried over by function, with the
+draft's for slots that are new), the draft, an empty sheet.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from crewprep.crates.models import Crate
 from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.carrying import carry_over
+from crewprep.sheets.effect import SheetView, reasons
 from crewprep.sheets.markers import MarkerInput, markers_from_json
 from crewprep.sheets.models import Draft, DraftMarker, KeptSheet, MarkerFields, SheetVersion
 from crewprep.sheets.selectors import current_draft, latest_sheet
@@ -193,7 +194,8 @@ class Desk:
 def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
     """Lay the right markers on the desk."""
     sheet, pending = latest_sheet(track), pending_proposal(track)
-    version, start = crate.convention_version, "empty"
+    version = crate.convention_version
+    start: Start = "empty"
     markers: list[MarkerFields] = []
     if pending is not None:
         version, start, markers = pending.convention_version, "proposal", list(pending.markers.all())
@@ -201,26 +203,30 @@ def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
     prefetch_related_objects([version], "slots")  # many parts of the page ask for them
     draft = current_draft(track, version)
     if pending is None and sheet is not None:
-        same = sheet.convention_version_id == version.pk
-        start = "sheet" if same else "carried"
-        markers = list(sheet.markers.all()) if same else _carried(sheet, version, analysis, draft)
+        start, markers = _from_sheet(sheet, version, analysis, draft)
     elif pending is None and draft is not None:
         start, markers = "draft", list(draft.markers.all())
     return Desk(
-        track=track, version=version, analysis=analysis, start=start,  # type: ignore[arg-type]  # one of the four words
-        markers=markers, draft=draft, sheet=sheet, proposal=pending,
+        track=track, version=version, analysis=analysis, start=start, markers=markers, draft=draft, sheet=sheet,
+        proposal=pending,
     )  # fmt: skip
 
 
-def _carried(
+def _from_sheet(
     sheet: SheetVersion, version: ConventionVersion, analysis: Analysis, draft: Draft | None
-) -> list[MarkerFields]:
+) -> tuple[Start, list[MarkerFields]]:
     """The sheet's markers under the crate's version, and the draft's in slots that the sheet's version did not have."""
+    markers = list(sheet.markers.all())
+    if sheet.convention_version_id == version.pk:
+        return "sheet", list(markers)
     comparison = compare_slots(sheet.convention_version.slots.all(), version.slots.all())
-    carried = carry_over(sheet.markers.all(), comparison, MusicalTime.of(analysis.result).loop_end)
+    view = SheetView({marker.slot: (marker.start_us, marker.end_us) for marker in markers}, None)
+    if not reasons(comparison, view, MusicalTime.of(sheet.analysis.result)):
+        return "sheet", list(markers)
+    carried = carry_over(markers, comparison, MusicalTime.of(analysis.result).loop_end)
     known = {slot.number for slot in comparison.carried().values()}
     fresh = [marker for marker in draft.markers.all() if marker.slot not in known] if draft else []
-    return sorted([*carried, *fresh], key=lambda marker: marker.slot)
+    return "carried", sorted([*carried, *fresh], key=lambda marker: marker.slot)
 
 
 def kept_data(kept: KeptSheet | None) -> dict[str, Any] | None:

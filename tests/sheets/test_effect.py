@@ -146,7 +146,9 @@ def cases(draw: st.DrawFn) -> tuple[list[Slot], list[Slot], dict[int, tuple[int,
             )
             for number, slot in zip(numbers, old, strict=True)
         ]  # fmt: skip
-        new = [slot for slot in new if len(new) <= 4 or draw(st.integers(0, 5))]
+        for _ in range(len(new) - 4):
+            if draw(st.booleans()):
+                new.remove(draw(st.sampled_from(new)))
     markers: dict[int, tuple[int, int | None]] = {}
     for slot in old:
         if draw(st.booleans()):

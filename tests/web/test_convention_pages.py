@@ -183,6 +183,21 @@ def test_a_moved_crates_track_starts_from_its_sheet_carried_over(
     assert desk_for(pending.track, crate, pending.analysis).version == pending.convention_version
 
 
+def test_a_sheet_that_keeps_its_meaning_stays_the_sheet(
+    lead: Membership, resident: Membership, sheet: SheetVersion, crate: Crate
+) -> None:
+    version = publish_document(member=lead, document=changed((1, {"name": "Way in"}), leave_out=(7,)))
+    seen = {"to": str(version.pk), "seen": str(crate.convention_version_id)}
+    moved = signed_in(resident).post(at("crate-move", resident, crate.pk), seen, follow=True).content.decode()
+    assert "Every sheet keeps its meaning" in moved
+    crate.refresh_from_db()
+    desk = desk_for(sheet.track, crate, sheet.analysis)
+    assert (desk.start, desk.version, len(desk.markers)) == ("sheet", version, 7)
+    page = body(resident, "track-page", crate.pk, sheet.track_id)
+    assert "Sheet version 1 is approved" in page
+    assert "It follows “House v1” and keeps its meaning under this crate" in page
+
+
 def test_an_approved_carried_sheet_closes_the_re_check(
     lead: Membership, resident: Membership, sheet: SheetVersion, crate: Crate
 ) -> None:
