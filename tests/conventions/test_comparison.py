@@ -98,6 +98,8 @@ def test_of_two_slots_for_the_same_thing_the_same_number_comes_first() -> None:
     assert compare_slots(slots(twice), slots(twice)).same
     found = compare_slots(slots(), slots(twice))
     assert said(found) == {(6, 6): ("renamed", "which")}
+    names = ((4, {"name": "First drop, again"}), (6, {"which": "first", "name": "First drop"}))
+    assert said(compare_slots(slots(twice), slots(*names))) == {(4, 4): ("renamed",), (6, 6): ("renamed",)}
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,8 @@ from crewprep.conventions.models import ConventionDraft, ConventionVersion
 from crewprep.conventions.selectors import current_version
 from crewprep.conventions.services import publish_draft, save_draft
 from crewprep.crews.models import Membership, Role
+from crewprep.review.services import approve_proposal
+from crewprep.sheets.models import Recheck, SheetVersion
 from crewprep.sheets.publishing import publish, publish_document
 from tests import factories
 from tests.factories.music import convention_document
@@ -113,3 +115,28 @@ def test_control_without_the_line_of_versions_both_win(
         ConventionVersion.objects.filter(follows=None, convention__name__regex="^[ab][0-9]+$").delete()
         with connection.schema_editor() as editor:
             editor.add_constraint(ConventionVersion, first)
+
+
+def test_a_sheet_that_is_approved_while_a_version_is_published_is_on_its_list(
+    leads: tuple[Membership, Membership],
+) -> None:
+    """Whichever comes first: the list is made of the new sheet, or the approval finds the new version."""
+    lead, second = leads
+    crate = factories.crate(lead)
+    author = factories.member_of(lead.crew)
+    for number in range(max(15, rounds() // 8)):
+        proposal = factories.proposal(author, into=crate)
+        document = convention_document()
+        document["slots"][7]["loop_bars"] = 8 + number
+        follows = current_version(lead)
+        outcomes = race(
+            lambda proposal=proposal: approve_proposal(member=second, proposal=proposal, seen_revision=1),  # type: ignore[misc]  # defaults bind the loop
+            lambda document=document, follows=follows: publish_document(  # type: ignore[misc]  # likewise
+                member=lead, document=document, follows=follows
+            ),
+        )
+        assert outcomes == {"won": 2}
+        version = current_version(lead)
+        sheets = set(SheetVersion.objects.filter(crew=lead.crew).values_list("pk", flat=True))
+        listed = Recheck.objects.filter(convention_version=version, ended="").values_list("sheet", flat=True)
+        assert set(listed) == sheets

@@ -70,6 +70,14 @@ def test_a_marker_within_a_bar_is_off_a_coarser_snap() -> None:
     late = {**MARKERS, 1: (BEATS[1], None)}
     assert why(eight((1, {"snap_beats": 4.0})), late) == [("snap", 1)]
     assert why(eight((1, {"snap_beats": 1.0})), late) == []
+    off_both = {**MARKERS, 1: (BEATS[1] + 40_000, None)}
+    assert why(eight((1, {"snap_beats": 4.0})), off_both) == [], "it stood on no grid before"
+
+
+def test_a_free_slot_that_is_marked_and_renamed() -> None:
+    marked = {**MARKERS, 7: (BEATS[200], None)}
+    assert why(eight((7, {"name": "Hook"})), marked) == [("renamed", 7)]
+    assert why(eight((7, {"name": "vocal or RIFF"})), marked) == []
 
 
 def test_a_loop_that_was_longer_than_asked_for_may_be_right_now() -> None:
