@@ -312,7 +312,7 @@ def test_an_approved_sheet_is_what_an_edit_starts_from(lead, resident, crate, dr
     assert Proposal.objects.get(track=drafted, state="open").base_id is not None
 
 
-def test_a_crate_with_another_convention_drafts_anew(lead, resident, drafted, crate):
+def test_a_crate_with_another_convention_starts_from_the_sheet_carried_over(lead, resident, drafted, crate):
     proposal = factories.proposal(resident, drafted, crate)
     approve_proposal(member=lead, proposal=proposal, seen_revision=1)
     publish_convention(member=lead, document=convention_document("Four", slots=4))
@@ -321,9 +321,9 @@ def test_a_crate_with_another_convention_drafts_anew(lead, resident, drafted, cr
 
     put_in_crate(member=lead, crate=other, track=drafted)
     html = page(lead, other, drafted)
-    assert "No draft yet." in html
+    assert "Carried over from sheet version 1" in html
     assert len(script(html, "slots-data")) == 4
-    assert "Approved so far: sheet version 1" in html
+    assert [marker["slot"] for marker in script(html, "desk-data")["markers"]] == [1, 2, 3, 4]
 
 
 def test_strangers_other_crates_and_missing_tracks_look_alike(lead, crate, drafted):
