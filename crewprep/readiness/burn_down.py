@@ -1,7 +1,8 @@
 """How many tracks stood open at the end of each day, from the first track until the night is due.
 
 A track comes with its place in a crate (``CrateTrack.created_at``) and goes with the first approval of a sheet by that
-crate's version (``SheetVersion.created_at``). The picture is of the crates and versions as they are now: a crate that
+crate's version (``SheetVersion.created_at``), or, of an older sheet that keeps its meaning, with its approval or the
+re-check that found it right. The picture is of the crates and versions as they are now: a crate that
 was moved to another night takes its days along.
 """
 
@@ -15,9 +16,11 @@ from itertools import accumulate
 from uuid import UUID
 
 from django.db.models import OuterRef, Subquery
+from django.db.models.functions import Coalesce
 
 from crewprep.crates.models import CrateTrack, Night
-from crewprep.sheets.models import SheetVersion
+from crewprep.readiness.selectors import kept_sheets, own_sheets
+from crewprep.sheets.models import Recheck
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +53,14 @@ Span = tuple[dt.datetime, dt.datetime | None]
 
 def burn_down_of(night: Night) -> BurnDown:
     """The burn-down of a night, in one query."""
-    first = (
-        SheetVersion.objects.filter(track=OuterRef("track"), convention_version=OuterRef("crate__convention_version"))
-        .order_by("created_at")
-        .values("created_at")[:1]
+    first = own_sheets().order_by("created_at").values("created_at")[:1]
+    right = Recheck.objects.filter(
+        sheet=OuterRef("pk"), convention_version=OuterRef(OuterRef("crate__convention_version"))
     )
-    places = CrateTrack.objects.filter(crate__night=night).order_by("created_at").annotate(went=Subquery(first))
+    looked_at = Subquery(right.values("closed_at")[:1])
+    kept = kept_sheets().annotate(counts=Coalesce(looked_at, "created_at")).values("counts")[:1]
+    went = Coalesce(Subquery(first), Subquery(kept))
+    places = CrateTrack.objects.filter(crate__night=night).order_by("created_at").annotate(went=went)
     rows = list(places.values_list("track_id", "created_at", "went"))
     spans: dict[UUID, list[Span]] = defaultdict(list)
     for track, came, went in rows:

@@ -13,16 +13,32 @@ from django.utils import timezone
 from crewprep.crates.models import Crate
 from crewprep.crates.nights import put_under_night
 from crewprep.crews.models import Membership
-from crewprep.models import CheckSetting, Claim, Draft, DraftMarker, Job, JobState, Proposal, Track, TrackState
+from crewprep.models import (
+    CheckSetting,
+    Claim,
+    ConventionVersion,
+    Draft,
+    DraftMarker,
+    Job,
+    JobState,
+    Proposal,
+    Recheck,
+    Track,
+    TrackState,
+)  # fmt: skip
 from crewprep.preparation.services import CLAIM_FOR, claim_track
 from crewprep.readiness.board import Board, board_of
+from crewprep.readiness.burn_down import burn_down_of
 from crewprep.readiness.minutes import REVIEW_MINUTES, minutes_left
 from crewprep.readiness.risk import ORDER, risks_of
 from crewprep.readiness.selectors import open_tracks
 from crewprep.readiness.standing import STATES
 from crewprep.review.services import propose
+from crewprep.sheets.publishing import move_crate, publish_document
+from crewprep.sheets.rechecks import still_right
 from crewprep.sheets.services import put_in_crate
 from tests import factories
+from tests.factories.music import convention_document
 from tests.readiness.scene import approved, every_state, night_of, returned, settled
 
 pytestmark = pytest.mark.django_db
@@ -51,7 +67,7 @@ def test_every_state_is_counted_and_open_tracks_agree(lead: Membership, resident
 
 def test_a_sheet_by_another_version_leaves_the_track_open(lead: Membership, resident: Membership, crate: Crate) -> None:
     track = approved(lead, resident, crate)
-    factories.convention(lead, slots=8)
+    factories.convention(lead, name="Warehouse")
     newer = factories.crate(lead)
     put_in_crate(member=lead, crate=newer, track=track)
     first, second = night_of(lead, crate), night_of(lead, newer, name="Barge")
@@ -63,6 +79,36 @@ def test_a_sheet_by_another_version_leaves_the_track_open(lead: Membership, resi
     approved(lead, resident, newer, track)
     assert not open_tracks(second).exists()
     assert not open_tracks(first).exists()  # the older sheet still counts where it was asked for
+
+
+def test_an_older_sheet_counts_while_it_keeps_its_meaning(lead: Membership, resident: Membership, crate: Crate) -> None:
+    track = approved(lead, resident, crate)
+    night = night_of(lead, crate)
+    first = crate.convention_version
+
+    def next_version(slot: int, **changes: object) -> ConventionVersion:
+        document = convention_document()
+        document["slots"][slot - 1] |= changes
+        version = publish_document(member=lead, document=document)
+        move_crate(member=lead, crate=crate, version=version, seen_version=crate.convention_version)
+        crate.refresh_from_db()
+        return version
+
+    second = next_version(1, guidance="The first beat of the music.")
+    assert (first.convention_id, first.number + 1) == (second.convention_id, second.number)
+    assert not open_tracks(night).exists()
+    assert board_of(night).crates[0].counts["approved"] == 1
+    assert burn_down_of(night).days[-1].open in (0, None)
+    assert burn_down_of(night).days[0].open == 0
+
+    third = next_version(8, loop_bars=8)
+    assert open_tracks(night).get() == track
+    assert "rechecked" in codes(board_of(night))[track]
+    assert burn_down_of(night).days[0].open == 1
+    still_right(member=lead, recheck=Recheck.objects.get(convention_version=third), note="Four bars are enough here.")
+    assert not open_tracks(night).exists()
+    assert board_of(night).open == 0
+    assert burn_down_of(night).days[0].open == 0  # it was found right today
 
 
 def test_a_track_in_two_crates_is_one_track(lead: Membership, resident: Membership, crate: Crate) -> None:

@@ -84,7 +84,7 @@ def test_stored_times_make_the_picture(lead: Membership, resident: Membership, c
     day = dt.timedelta(days=1)
     early = approved(lead, resident, crate)
     before = approved(lead, resident, crate)
-    factories.convention(lead, slots=8)
+    factories.convention(lead, name="Warehouse")
     newer = factories.crate(lead)
     stays = factories.analysed_track(lead, crate)
     both = approved(lead, resident, crate)
