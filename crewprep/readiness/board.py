@@ -73,7 +73,7 @@ class Board:
 
 
 def board_of(night: Night) -> Board:
-    """Read the board: at most twenty queries for any number of tracks."""
+    """Read the board: at most twenty-six queries for any number of tracks (four more for each further version)."""
     rows = night.crates.select_related("convention_version__convention").order_by("created_at", "pk")
     crates = {crate.pk: crate for crate in rows}
     standings = standings_of(night, crates)

@@ -2,32 +2,26 @@
 
 from __future__ import annotations
 
-REVIEW_MINUTES = 4.0
+from crewprep.preparation.estimate import Estimate
+
 RECHECK_MINUTES = 3.0
 NEW_FILE_MINUTES = 5.0
 
 
-def minutes_left(
-    state: str, *, duration_s: float = 0.0, confidence: float = 0.0, steady: bool = True, rechecked: bool = False
-) -> float:
-    """Minutes until a track is approved, review included; 0 once it is. An assumption to plan by, not a measurement.
+def minutes_left(state: str, estimate: Estimate, *, rechecked: bool = False, trouble: str = "") -> float:
+    """Minutes until a track is approved, review included; 0 once it is.
 
-    ``state`` is one of ``standing.STATES``. A sheet is prepared in the time that the track lasts (``duration_s``; five
-    minutes where that is not known), half as long where the draft is sure (``confidence`` from 0 to 1), half as long
-    again where the grid is not steady, and half of that where somebody is at it already or the proposal was returned.
-    A review takes four minutes; a track that has a sheet by another version (``rechecked``) three more.
+    ``state`` is one of ``standing.STATES``; ``estimate`` is the one by which crates are divided, with what the crew's
+    own times made of it. Where somebody is at a track already, or its proposal was returned, half of the preparation is
+    left: an assumption. A sheet by another version (``rechecked``) is looked through in three minutes; a file that was
+    refused or given up (``trouble``) costs five more for another one.
     """
     if state == "approved":
         return 0.0
     if state == "review":
-        return REVIEW_MINUTES
+        return float(estimate.review)
     if rechecked:
-        return RECHECK_MINUTES + REVIEW_MINUTES
-    prepare = (duration_s / 60 if duration_s else 5.0) * (1.0 - 0.5 * min(max(confidence, 0.0), 1.0))
-    if not steady:
-        prepare *= 1.5
-    if state in ("held", "returned"):
-        prepare *= 0.5
-    if state == "nothing":
-        prepare += NEW_FILE_MINUTES
-    return prepare + REVIEW_MINUTES
+        return RECHECK_MINUTES + estimate.review
+    share = 0.5 if state in ("held", "returned") else 1.0
+    another = NEW_FILE_MINUTES if trouble in ("refused", "given-up") else 0.0
+    return estimate.prepare * share + estimate.review + another

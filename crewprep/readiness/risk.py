@@ -99,7 +99,7 @@ def _waiting(one: Standing, now: dt.datetime) -> Iterator[Risk]:
             yield Risk("review", "waits for a review")
     elif one.holder is None:
         if one.state != "returned":
-            yield Risk("untouched", "nobody has begun")
+            yield Risk("untouched", f"{one.assigned} has not begun" if one.assigned else "nobody has begun")
     elif one.lapsed:
         yield Risk("lapsed", f"begun by {one.holder}, left for {_span(idle)}")
     elif idle >= IDLE_AFTER:

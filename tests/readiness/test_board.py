@@ -14,6 +14,7 @@ from crewprep.crates.models import Crate
 from crewprep.crates.nights import put_under_night
 from crewprep.crews.models import Membership
 from crewprep.models import (
+    Assignment,
     CheckSetting,
     Claim,
     ConventionVersion,
@@ -26,10 +27,11 @@ from crewprep.models import (
     Track,
     TrackState,
 )  # fmt: skip
+from crewprep.preparation.estimate import Facts, estimate
 from crewprep.preparation.services import CLAIM_FOR, claim_track
 from crewprep.readiness.board import Board, board_of
 from crewprep.readiness.burn_down import burn_down_of
-from crewprep.readiness.minutes import REVIEW_MINUTES, minutes_left
+from crewprep.readiness.minutes import minutes_left
 from crewprep.readiness.risk import ORDER, risks_of
 from crewprep.readiness.selectors import open_tracks
 from crewprep.readiness.standing import STATES
@@ -229,20 +231,27 @@ def test_it_costs_the_same_for_any_number_of_tracks(lead: Membership, resident: 
         every_state(lead, resident, crate)
         overridden()
     assert cost() == few
-    assert few <= 20
+    assert few <= 26
 
 
-def test_minutes_grow_with_what_is_hard_and_end_with_approval() -> None:
-    plain = minutes_left("draft", duration_s=360, confidence=0.8)
-    assert minutes_left("approved", duration_s=360) == 0
-    assert minutes_left("review", duration_s=360) == REVIEW_MINUTES
-    assert minutes_left("draft", duration_s=360, confidence=0.8, steady=False) > plain
-    assert minutes_left("draft", duration_s=360, confidence=0.2) > plain
-    assert minutes_left("nothing", duration_s=360) > plain
-    assert minutes_left("held", duration_s=360, confidence=0.8) < plain
-    assert minutes_left("draft", duration_s=360, rechecked=True) < plain
-    # Six minutes of a track at confidence 0.8: 6 x 0.6 and four for the review.
-    assert plain == pytest.approx(7.6)
+def test_minutes_are_those_by_which_crates_are_divided() -> None:
+    known = estimate(Facts(duration_us=360_000_000, confidences=(0.8,) * 7, open_slots=0))
+    assert minutes_left("approved", known) == 0
+    assert minutes_left("review", known) == known.review
+    assert minutes_left("draft", known) == known.prepare + known.review
+    assert minutes_left("held", known) == minutes_left("returned", known) == known.prepare / 2 + known.review
+    assert minutes_left("draft", known, rechecked=True) == 3 + known.review
+    assert minutes_left("nothing", known, trouble="refused") == known.prepare + known.review + 5
+    assert minutes_left("nothing", known, trouble="no-draft") == known.prepare + known.review
+
+
+def test_a_divided_crate_says_who_has_not_begun(lead: Membership, resident: Membership, crate: Crate) -> None:
+    track = settled(factories.analysed_track(lead, crate))
+    Assignment.objects.create(
+        crew=lead.crew, crate=crate, track=track, preparer=resident.user, minutes=20, review_minutes=5
+    )
+    (one,) = board_of(night_of(lead, crate)).at_risk
+    assert one.risks[-1].words == f"{resident.user} has not begun"
 
 
 def test_a_night_without_crates_or_tracks_is_ready_for_nothing(lead: Membership, crate: Crate) -> None:

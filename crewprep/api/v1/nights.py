@@ -84,6 +84,7 @@ class StandingOut(serializers.Serializer[Standing]):
     state = serializers.ChoiceField(choices=list(STATES))
     minutes = serializers.FloatField(help_text="Estimated minutes of work until it is approved.")
     holder = serializers.SerializerMethodField()
+    assigned = person_field(allow_null=True)
     proposal = serializers.UUIDField(source="proposal.pk", default=None, allow_null=True)
     blockers = several(BlockerOut)
 
