@@ -26,7 +26,7 @@ from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackS
 from crewprep.notices.models import Mail, Notice
 from crewprep.preparation.models import Assignment, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
-from crewprep.review.models import Proposal
+from crewprep.review.models import Proposal, ReviewOptions
 from crewprep.sheets.models import Draft, Recheck, SheetVersion
 from crewprep.tracks.models import Copy, KnownAudio, Track
 
@@ -121,6 +121,6 @@ def _person(request: HttpRequest) -> User:
 
 for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionDraft,
                ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, ListImport, Mail, Night, Notice,
-               PreparationTime, Proposal, Recheck, SavedSearch, SheetVersion, Split, Track,
+               PreparationTime, Proposal, Recheck, ReviewOptions, SavedSearch, SheetVersion, Split, Track,
                TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

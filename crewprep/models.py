@@ -11,7 +11,16 @@ from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSear
 from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
 from crewprep.preparation.models import Assignment, Claim, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
-from crewprep.review.models import Proposal, ProposalState, ProposedMarker, Remark
+from crewprep.review.models import (
+    Proposal,
+    ProposalState,
+    ProposedMarker,
+    Remark,
+    Reply,
+    ReviewOptions,
+    Verdict,
+    VerdictKind,
+)  # fmt: skip
 from crewprep.sheets.models import (
     CheckSetting,
     Draft,
@@ -66,6 +75,8 @@ __all__ = [
     "Recheck",
     "RecheckEnd",
     "Remark",
+    "Reply",
+    "ReviewOptions",
     "Role",
     "SavedSearch",
     "SheetMarker",
@@ -78,4 +89,6 @@ __all__ = [
     "TrackStanding",
     "TrackState",
     "User",
+    "Verdict",
+    "VerdictKind",
 ]

@@ -19,6 +19,7 @@ from crewprep.library.models import SavedSearch
 from crewprep.notices.models import Notice, NoticeChoices
 from crewprep.preparation.models import Claim
 from crewprep.preparation.services import drop_assignments
+from crewprep.review.asking import pass_on_reviews
 from crewprep.sheets.models import KeptSheet
 
 
@@ -48,6 +49,7 @@ def end_membership(membership: Membership, *, by: User | None, verb: str) -> Non
     NoticeChoices.objects.filter(**mine, user=membership.user).delete()
     drop_assignments(membership)
     SavedSearch.objects.filter(**mine, by=membership.user, shared=False).delete()
+    pass_on_reviews(membership.crew, membership.user)
     record(
         actor=by, verb=verb, subject=membership, role=str(membership.role), person=membership.user_id,
         claims=claims, kept=kept, invitations=drop_invitations_of(membership),

@@ -14,8 +14,8 @@ from crewprep.common.access import Answer
 from crewprep.crews import rules as crews
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.review import rules as review
-from crewprep.review.models import Proposal
 from crewprep.splitting import rules as splitting
+from crewprep.review.models import Proposal, Remark
 from crewprep.tracks import rules as tracks
 from crewprep.tracks.models import Track
 
@@ -37,6 +37,15 @@ class _ProposalBy:
     proposed_by_id: int
     changed_by_id: int
     contributors: _Nobody
+    first_approved_by_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _RemarkBy:
+    """As much of a remark as rules look at."""
+
+    by_id: int
+    proposal: Proposal
 
 
 def _proposal(user_id: int) -> Proposal:
@@ -51,6 +60,11 @@ def own(member: Membership) -> Proposal:
 def anothers(member: Membership) -> Proposal:
     """A stand-in for another member's proposal."""
     return _proposal(member.user_id + 1)
+
+
+def anothers_remark(member: Membership) -> Remark:
+    """A stand-in for another member's remark on another member's proposal."""
+    return cast(Remark, _RemarkBy(member.user_id + 1, anothers(member)))
 
 
 def another(member: Membership) -> Membership:
@@ -79,6 +93,13 @@ PERMISSIONS = (
                lambda member: review.may_review(member, anothers(member))),
     Permission("review-own", "Approve or return a proposal one had a hand in",
                lambda member: review.may_review(member, own(member))),
+    Permission("reopen", "Open a withdrawn proposal of one’s own again",
+               lambda member: review.may_reopen(member, own(member))),
+    Permission("ask", "Put the review of another’s proposal to a member",
+               lambda member: review.may_ask(member, anothers(member))),
+    Permission("settle", "Settle another’s remark on another’s proposal",
+               lambda member: review.may_resolve(member, anothers_remark(member))),
+    Permission("review-options", "Ask for two reviewers, allow bulk approval", crews.may_lead),
     Permission("fill-crates", "Plan nights, make crates, upload tracks", crews.may_fill_crates),
     Permission("tags", "Correct title and artist of a track that another brought in",
                lambda member: tracks.may_edit_tags(member, Track(added_by_id=member.user_id + 1))),

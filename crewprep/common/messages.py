@@ -133,6 +133,7 @@ MESSAGES: dict[str, str] = {
         "Slot {slot}: “{text}” is not a time. Write minutes and seconds such as 3:00.5, or an address such as 13.1.1."
     ),
     "sheet:none": "The track has no approved sheet yet. Propose its markers and have them reviewed first.",
+    "sheet:none-yet": "The track had no approved sheet at that time. Ask for a later one, or list its versions.",
     "claim:held": "{by} holds this track until {until}. Take it over with a note, or wait until it is free.",
     "claim:moved-on": "Somebody else holds this track by now, or nobody does. The page shows how it stands; look again.",
     "claim:note-missing": "Write a word to whoever holds the track, then take it over.",
@@ -172,8 +173,25 @@ MESSAGES: dict[str, str] = {
     "proposal:pending": "{by} already has a proposal for this track. Open it and change it there, or wait for its verdict.",
     "proposal:moved-on": "The proposal changed or was decided while you looked at it. Reload to see where it stands.",
     "proposal:stale-base": (
-        "The track has a newer approved sheet than the one this proposal started from. Withdraw it and propose again."
+        "The track has a newer approved sheet than the one this proposal started from. Merge the two on the proposal's page."
     ),
+    "proposal:not-stale": "The proposal starts from the track's latest sheet already. Reload to see where it stands.",
+    "proposal:sheet-moved-on": "Another sheet was approved while you compared them. Look at the comparison again.",
+    "proposal:merge-choice": "Both sides changed slot {slot}. Choose which marker it keeps.",
+    "proposal:other-content": (
+        "What you saw is not what would be approved now. Look at the proposal again before you approve it."
+    ),
+    "proposal:first-missing": "Two members must approve in your crew, and nobody has yet. Reload and give the first approval.",
+    "proposal:approved-by-you": "You approved it already; the second approval is another member's.",
+    "proposal:reopen-not-yours": "Only its authors may open a withdrawn proposal again. Propose a sheet of your own instead.",
+    "remark:empty": "Write a word first, then send it.",
+    "remark:moved-on": "Somebody else settled this remark or opened it again. Reload to see where it stands.",
+    "remark:not-yours": "Only whoever wrote the remark, the proposal's authors and the leads may settle it. Reply to it instead.",
+    "review:ask-not-yours": "Only its authors, reviewers and leads may say who is asked to review. Ask one of them.",
+    "review:ask-cannot": "{name} may not review this proposal. Ask somebody else.",
+    "review:confidence": "Write a confidence from 0 to 100 per cent, or leave it empty for no bulk approval.",
+    "review:bulk-off": "Bulk approval is switched off in your crew. A lead sets a confidence from which it is allowed.",
+    "review:not-in-bulk": "This proposal cannot be approved in bulk: {reason} Open it and review it by itself.",
     "proposal:wrong-state": "A proposal that is {state} cannot be {move}. Reload to see where it stands.",
     "proposal:own": "You had a hand in these markers, so another member must review them.",
     "proposal:not-yours": "Only its authors or a lead may withdraw a proposal.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from crewprep.common.errors import Conflict
@@ -9,27 +10,56 @@ from crewprep.review.models import Proposal, ProposalState
 
 OPEN, RETURNED = ProposalState.OPEN, ProposalState.RETURNED
 APPROVED, WITHDRAWN = ProposalState.APPROVED, ProposalState.WITHDRAWN
+PENDING = (OPEN, RETURNED)
+"""What stands in the way of another proposal for the track."""
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One way for a proposal to change its state; ``done`` is the word a refusal uses."""
+    """One way for a proposal to change; ``done`` is the word a refusal uses, ``who`` and ``when`` are for people."""
 
     sources: tuple[ProposalState, ...]
     target: ProposalState
     done: str
+    who: str
+    when: str
 
 
 MOVES: dict[str, Move] = {
-    "amend": Move((OPEN, RETURNED), OPEN, "changed"),
-    "approve": Move((OPEN,), APPROVED, "approved"),
-    "return": Move((OPEN,), RETURNED, "returned"),
-    "withdraw": Move((OPEN, RETURNED), WITHDRAWN, "withdrawn"),
-}
+    "amend": Move(
+        (OPEN, RETURNED), OPEN, "changed", "any member, who becomes an author",
+        "at any time; a first approval becomes void",
+    ),
+    "merge": Move(
+        (OPEN, RETURNED), OPEN, "merged", "any member, who becomes an author",
+        "a newer sheet was approved since; a first approval becomes void",
+    ),
+    "approve first": Move(
+        (OPEN,), OPEN, "approved", "a lead or resident who is no author", "two must approve and nobody has yet"
+    ),
+    "approve": Move(
+        (OPEN,), APPROVED, "approved", "a lead or resident who is no author",
+        "on the track's latest sheet; where two must approve, another one did so first",
+    ),
+    "return": Move(
+        (OPEN,), RETURNED, "returned", "a lead or resident who is no author", "with a remark or a note"
+    ),
+    "withdraw": Move((OPEN, RETURNED), WITHDRAWN, "withdrawn", "its authors and the leads", "at any time"),
+    "reopen": Move((WITHDRAWN,), OPEN, "opened again", "its authors", "no other proposal for the track is pending"),
+}  # fmt: skip
+"""An approved proposal never moves again: its sheet is put forward anew, as a proposal of its own."""
 
 
-def move(proposal: Proposal, name: str, *, seen_revision: int, **stamps: object) -> None:
-    """Make a move by compare-and-set: the row must still have the state and the revision that the member saw.
+def move(
+    proposal: Proposal,
+    name: str,
+    *,
+    seen_revision: int,
+    still: Mapping[str, object] | None = None,
+    **stamps: object,
+) -> None:
+    """Make a move by compare-and-set: the row must still have the state and the revision that the member saw, and
+    whatever else it must ``still`` be.
 
     Of two rival moves exactly one matches the row; the other raises ``Conflict``. Must run inside the transaction
     that writes what the move leads to.
@@ -37,9 +67,7 @@ def move(proposal: Proposal, name: str, *, seen_revision: int, **stamps: object)
     step = MOVES[name]
     if proposal.state not in step.sources:
         raise Conflict("proposal:wrong-state", state=proposal.get_state_display().lower(), move=step.done)
-    moved = Proposal.objects.filter(pk=proposal.pk, state__in=step.sources, revision=seen_revision).update(
-        state=step.target, **stamps
-    )
-    if moved == 0:
+    rows = Proposal.objects.filter(pk=proposal.pk, state__in=step.sources, revision=seen_revision, **(still or {}))
+    if rows.update(state=step.target, **stamps) == 0:
         raise Conflict("proposal:moved-on")
     proposal.refresh_from_db()

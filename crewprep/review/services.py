@@ -1,7 +1,8 @@
-"""Propose, change, approve, return, withdraw.
+"""Propose, change, approve, return, withdraw; ``again.py`` merges and opens again.
 
 Each asks the rule, makes one move of ``lifecycle``, writes what follows from it and one activity row, all in one
-transaction. A verdict names the revision that the reviewer saw, so nobody approves what they have not looked at.
+transaction. A verdict names the revision and the content that the reviewer saw, so nobody approves what they have not
+looked at.
 """
 
 from __future__ import annotations
@@ -13,21 +14,23 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from crewprep.activity.services import record
-from crewprep.analysis.models import Analysis
-from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.comparison import numbers_in_words
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_prepare
-from crewprep.preparation.services import let_go_after_proposing, require_free
+from crewprep.preparation.services import require_free
+from crewprep.review.asking import suggested_for, suggested_reviewer
+from crewprep.review.content import digest_of, plain
 from crewprep.review.lifecycle import move
-from crewprep.review.models import Proposal, ProposedMarker, Remark
+from crewprep.review.models import Proposal, Remark, Verdict, VerdictKind
+from crewprep.review.options import options_of
+from crewprep.review.replay import recorded
 from crewprep.review.rules import may_amend, may_review, may_withdraw
-from crewprep.review.selectors import pending_proposal
-from crewprep.sheets.checking import all_findings, findings_of, require_no_blocker
-from crewprep.sheets.keeping import let_go
-from crewprep.sheets.markers import MarkerInput, check_markers, rows
+from crewprep.review.seen import heard_before, last_verdict
+from crewprep.review.steps import analysis_of, back_in_queue, checked_markers, pending_instead, put_in
+from crewprep.sheets.checking import all_findings
+from crewprep.sheets.markers import MarkerInput, rows
 from crewprep.sheets.models import SheetMarker, SheetVersion
 from crewprep.sheets.rechecks import settle_rechecks
 from crewprep.sheets.selectors import latest_sheet
@@ -56,11 +59,9 @@ def propose(
     Raises ``Refused``, ``Invalid`` for markers that cannot stand, ``Conflict`` where a proposal is pending already.
     """
     may_prepare(member).require()
-    analysis = current_analysis(track)
-    if analysis is None:
-        raise Conflict("analysis:none")
+    analysis = analysis_of(track)
     require_free(member, track)
-    checked = _checked(markers, convention_version, analysis, override_reason)
+    checked = checked_markers(markers, convention_version, analysis, override_reason)
     try:
         with transaction.atomic():
             proposal = Proposal.objects.create(
@@ -74,17 +75,15 @@ def propose(
                 proposed_by=member.user,
                 changed_by=member.user,
                 changed_at=timezone.now(),
+                asked=suggested_reviewer(member.crew, without={member.user_id}),
             )
-            proposal.contributors.add(member.user)
-            ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
-            let_go(member, track, convention_version)
-            let_go_after_proposing(member, track)
-            record(actor=member.user, verb="proposed", subject=proposal, track=track.title, markers=len(checked))
+            put_in(member, proposal, checked)
+            record(
+                actor=member.user, verb="proposed", subject=proposal, track=track.title, markers=len(checked),
+                revision=proposal.revision,
+            )  # fmt: skip
     except IntegrityError as error:
-        pending = pending_proposal(track)
-        if pending is None:
-            raise
-        raise Conflict("proposal:pending", by=str(pending.proposed_by)) from error
+        raise pending_instead(track, error) from error
     return proposal
 
 
@@ -100,54 +99,96 @@ def amend_proposal(
     """Replace the markers of an open or returned proposal; it is open again and the member is one of its authors."""
     may_amend(member, proposal).require()
     require_free(member, proposal.track)
-    checked = _checked(markers, proposal.convention_version, proposal.analysis, override_reason)
+    checked = checked_markers(markers, proposal.convention_version, proposal.analysis, override_reason)
     with transaction.atomic():
-        move(
-            proposal,
-            "amend",
-            seen_revision=seen_revision,
-            revision=seen_revision + 1,
-            changed_by=member.user,
-            changed_at=timezone.now(),
-            note=proposal.note if note is None else note.strip()[:500],
-            override_reason=override_reason.strip()[:300],
-            reviewed_by=None,
-            reviewed_at=None,
-            verdict_note="",
-            heard=[],
-        )
-        proposal.contributors.add(member.user)
-        proposal.markers.all().delete()
-        ProposedMarker.objects.bulk_create(rows(ProposedMarker, checked, proposal=proposal))
-        let_go(member, proposal.track, proposal.convention_version)
-        let_go_after_proposing(member, proposal.track)
-        record(actor=member.user, verb="proposal changed", subject=proposal, revision=proposal.revision)
+        stamps = back_in_queue(member, proposal, seen_revision, override_reason)
+        if note is not None:
+            stamps["note"] = note.strip()[:500]
+        move(proposal, "amend", seen_revision=seen_revision, **stamps)
+        put_in(member, proposal, checked)
+        record(
+            actor=member.user, verb="proposal changed", subject=proposal, revision=proposal.revision,
+            track=proposal.track.title,
+        )  # fmt: skip
     return proposal
 
 
-def approve_proposal(
-    *, member: Membership, proposal: Proposal, seen_revision: int, note: str = "", heard: Sequence[int] = ()
-) -> SheetVersion:
-    """Approve what was seen: the proposal's markers become the track's next sheet version. ``heard`` are the slots that
-    the reviewer listened to.
+def give_approval(
+    *,
+    member: Membership,
+    proposal: Proposal,
+    seen_revision: int,
+    note: str = "",
+    heard: Sequence[int] = (),
+    seen_digest: str | None = None,
+) -> SheetVersion | None:
+    """Approve by the crew's rule: the sheet, or the first of two approvals (None) where two must and nobody has yet."""
+    first = options_of(member.crew).two_reviewers and proposal.first_approved_by_id is None
+    return (approve_first if first else approve_proposal)(
+        member=member, proposal=proposal, seen_revision=seen_revision, note=note, heard=heard, seen_digest=seen_digest
+    )
 
-    Raises ``Refused`` for one's own, ``Conflict`` where the proposal or the track's sheet has moved on.
+
+def approve_first(
+    *,
+    member: Membership,
+    proposal: Proposal,
+    seen_revision: int,
+    note: str = "",
+    heard: Sequence[int] = (),
+    seen_digest: str | None = None,
+) -> None:
+    """Give the first of two approvals; the proposal stays open for another reviewer. A change of it makes this void.
+
+    Raises ``Refused`` for one's own, ``Conflict`` where it moved on or somebody else approved first.
     """
     may_review(member, proposal).require()
+    with transaction.atomic():
+        asked = suggested_for(proposal, without={member.user_id})
+        if proposal.asked_id not in (None, member.user_id):
+            asked = proposal.asked
+        move(
+            proposal, "approve first", seen_revision=seen_revision, still={"first_approved_by": None},
+            first_approved_by=member.user, two_reviewers=True, asked=asked,
+        )  # fmt: skip
+        _give(member, proposal, VerdictKind.APPROVED, note, _heard(member, proposal, heard), seen_digest)
+        record(
+            actor=member.user, verb="approved once", subject=proposal, track=proposal.track.title,
+            revision=proposal.revision,
+        )  # fmt: skip
+
+
+def approve_proposal(
+    *,
+    member: Membership,
+    proposal: Proposal,
+    seen_revision: int,
+    note: str = "",
+    heard: Sequence[int] = (),
+    seen_digest: str | None = None,
+) -> SheetVersion:
+    """Approve what was seen: the proposal's markers become the track's next sheet version. ``heard`` are the slots that
+    the reviewer listened to; ``seen_digest`` is the digest of the content that they saw (``content.digest_of``).
+
+    Raises ``Refused`` for one's own, ``Conflict`` where the proposal, its content or the track's sheet has moved on,
+    and where two must approve and nobody has yet (``give_approval`` knows).
+    """
+    may_review(member, proposal).require()
+    two = options_of(member.crew).two_reviewers
+    if two and proposal.first_approved_by_id is None:
+        raise Conflict("proposal:first-missing")
     try:
         with transaction.atomic():
+            slots = _heard(member, proposal, heard)
             move(
-                proposal,
-                "approve",
-                seen_revision=seen_revision,
-                reviewed_by=member.user,
-                reviewed_at=timezone.now(),
-                verdict_note=note.strip()[:500],
-                heard=_heard(proposal, heard),
-            )
+                proposal, "approve", seen_revision=seen_revision, reviewed_by=member.user, reviewed_at=timezone.now(),
+                verdict_note=note.strip()[:500], heard=slots, two_reviewers=two,
+            )  # fmt: skip
+            digest = _give(member, proposal, VerdictKind.APPROVED, note, slots, seen_digest)
             latest = latest_sheet(proposal.track)
             if (latest.pk if latest else None) != proposal.base_id:
                 raise Conflict("proposal:stale-base")
+            markers = list(proposal.markers.all())
             sheet = SheetVersion.objects.create(
                 crew_id=proposal.crew_id,
                 track=proposal.track,
@@ -156,12 +197,16 @@ def approve_proposal(
                 analysis=proposal.analysis,
                 proposed_by=proposal.changed_by,
                 approved_by=member.user,
-                findings=all_findings(proposal.markers.all(), proposal.convention_version, proposal.analysis.result),
+                findings=all_findings(markers, proposal.convention_version, proposal.analysis.result),
+                digest=digest,
             )
-            SheetMarker.objects.bulk_create(rows(SheetMarker, proposal.markers.all(), sheet=sheet))
+            SheetMarker.objects.bulk_create(rows(SheetMarker, markers, sheet=sheet))
             Proposal.objects.filter(pk=proposal.pk).update(sheet=sheet)
             settle_rechecks(sheet=sheet, by=member.user)
-            record(actor=member.user, verb="approved", subject=proposal, sheet=sheet.number, track=proposal.track.title)
+            record(
+                actor=member.user, verb="approved", subject=proposal, track=proposal.track.title,
+                revision=proposal.revision, sheet=sheet.number, content=recorded(sheet, plain(markers)),
+            )  # fmt: skip
     except IntegrityError as error:
         raise Conflict("proposal:moved-on") from error
     proposal.refresh_from_db()
@@ -182,31 +227,28 @@ def return_proposal(
     spoken = [remark for remark in remarks if remark.text.strip()]
     if not spoken and not note.strip():
         raise Invalid("proposal:remarks-missing")
-    slots = {slot.number for slot in proposal.convention_version.slots.all()}
+    numbers = {slot.number for slot in proposal.convention_version.slots.all()}
     for remark in spoken:
-        if remark.slot not in slots:
-            raise Invalid("marker:unknown-slot", slot=remark.slot, slots=numbers_in_words(slots))
+        if remark.slot not in numbers:
+            raise Invalid("marker:unknown-slot", slot=remark.slot, slots=numbers_in_words(numbers))
     with transaction.atomic():
+        slots = _heard(member, proposal, heard)
         move(
-            proposal,
-            "return",
-            seen_revision=seen_revision,
-            reviewed_by=member.user,
-            reviewed_at=timezone.now(),
-            verdict_note=note.strip()[:500],
-            heard=_heard(proposal, heard),
-        )
+            proposal, "return", seen_revision=seen_revision, reviewed_by=member.user, reviewed_at=timezone.now(),
+            verdict_note=note.strip()[:500], heard=slots,
+        )  # fmt: skip
+        _give(member, proposal, VerdictKind.RETURNED, note, slots, None)
         Remark.objects.bulk_create(
             Remark(
-                proposal=proposal,
-                revision=proposal.revision,
-                slot=remark.slot,
-                text=remark.text.strip()[:500],
+                proposal=proposal, revision=proposal.revision, slot=remark.slot, text=remark.text.strip()[:500],
                 by=member.user,
             )
             for remark in spoken
-        )
-        record(actor=member.user, verb="returned", subject=proposal, remarks=len(spoken), track=proposal.track.title)
+        )  # fmt: skip
+        record(
+            actor=member.user, verb="returned", subject=proposal, remarks=len(spoken), track=proposal.track.title,
+            revision=proposal.revision,
+        )  # fmt: skip
     return proposal
 
 
@@ -215,20 +257,29 @@ def withdraw_proposal(*, member: Membership, proposal: Proposal, seen_revision: 
     may_withdraw(member, proposal).require()
     with transaction.atomic():
         move(proposal, "withdraw", seen_revision=seen_revision)
-        record(actor=member.user, verb="withdrawn", subject=proposal, track=proposal.track.title)
+        record(
+            actor=member.user, verb="withdrawn", subject=proposal, track=proposal.track.title,
+            revision=proposal.revision,
+        )  # fmt: skip
     return proposal
 
 
-def _checked(
-    markers: Sequence[MarkerInput], version: ConventionVersion, analysis: Analysis, override_reason: str
-) -> list[MarkerInput]:
-    if not markers:
-        raise Invalid("proposal:empty")
-    checked = check_markers(markers, version=version, duration_us=analysis.duration_us)
-    require_no_blocker(findings_of(version.crew, checked, version, analysis.result), override_reason)
-    return checked
+def _give(
+    member: Membership, proposal: Proposal, kind: VerdictKind, note: str, heard: list[int], seen_digest: str | None
+) -> str:
+    """Store the verdict with what it is about; raises ``Conflict`` where that is not what was seen."""
+    markers = list(proposal.markers.all())
+    digest = digest_of(proposal, markers)
+    if seen_digest is not None and seen_digest != digest:
+        raise Conflict("proposal:other-content")
+    Verdict.objects.create(
+        proposal=proposal, revision=proposal.revision, kind=kind, by=member.user, proposed_by=proposal.proposed_by,
+        changed_by=proposal.changed_by, note=note.strip()[:500], heard=heard, markers=plain(markers), digest=digest,
+    )  # fmt: skip
+    return digest
 
 
-def _heard(proposal: Proposal, slots: Sequence[int]) -> list[int]:
-    """Those of the slots that have a marker, in order, each once."""
-    return sorted({marker.slot for marker in proposal.markers.all()} & set(slots))
+def _heard(member: Membership, proposal: Proposal, slots: Sequence[int]) -> list[int]:
+    """Those of the slots that have a marker, in order, each once, with those heard before that still hold the same."""
+    before = heard_before(last_verdict(member, proposal), proposal)
+    return sorted({marker.slot for marker in proposal.markers.all()} & (before | set(slots)))

@@ -85,6 +85,8 @@ class SheetVersion(CrewRow):
     findings = models.JSONField(null=True)
     """What the house checks found when it was approved, each as ``{"check", "slot", "sentence"}`` whatever its severity
     was; None where nobody has checked it (``manage.py recheck_sheets``)."""
+    digest = models.CharField(max_length=64, blank=True, default="")
+    """SHA-256 of what was approved (``review.content``); empty where it was approved before that was kept."""
 
     class Meta:
         constraints = [

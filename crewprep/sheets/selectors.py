@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Collection
+from uuid import UUID
+
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import NotFound
 from crewprep.conventions.models import ConventionVersion
@@ -40,3 +44,24 @@ def sheet_for(member: Membership, track: Track, number: int | None = None) -> Sh
     if sheet is None:
         raise NotFound("sheet:none")
     return sheet
+
+
+def sheets_of(member: Membership, track: Track) -> list[SheetVersion]:
+    """Every approved version of a track's sheet, the newest first."""
+    return list(
+        SheetVersion.objects.filter(crew=member.crew, track=track)
+        .select_related("convention_version__convention", "proposed_by", "approved_by")
+        .prefetch_related("markers", "convention_version__slots")
+        .order_by("-number")
+    )
+
+
+def sheet_as_of(track: Track, when: dt.datetime) -> SheetVersion | None:
+    """The track's sheet as it was at an instant; None before the first was approved."""
+    return SheetVersion.objects.filter(track=track, created_at__lte=when).order_by("-number").first()
+
+
+def latest_numbers(track_ids: Collection[UUID]) -> dict[UUID, int]:
+    """The number of each track's sheet, in one query; a track without a sheet is left out."""
+    versions = SheetVersion.objects.filter(track__in=track_ids).order_by("number")
+    return dict(versions.values_list("track_id", "number"))

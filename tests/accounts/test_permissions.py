@@ -25,8 +25,13 @@ from crewprep.crews.invitations import invite
 from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job
 from crewprep.preparation.services import assign_track, claim_track
+from crewprep.review.again import reopen_proposal
+from crewprep.review.asking import ask_reviewer
 from crewprep.review.corrections import correct_grid
+from crewprep.review.models import Proposal, Remark
+from crewprep.review.options import set_options
 from crewprep.review.services import amend_proposal, approve_proposal, withdraw_proposal
+from crewprep.review.threads import settle_remark
 from crewprep.sheets.markers import MarkerInput
 from crewprep.splitting.services import apply_split
 from crewprep.tracks.models import Track
@@ -55,6 +60,12 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
     assert job is not None
     Job.objects.filter(pk=job.pk).update(state="dead")
 
+    remark = Remark.objects.create(proposal=theirs, revision=1, slot=4, text="A phrase late.", by=lead.user)
+
+    def withdrawn_by(member: Membership) -> Proposal:
+        own = factories.proposal(member, made=track, into=crate)
+        return withdraw_proposal(member=member, proposal=own, seen_revision=1)
+
     def brought_by(member: Membership) -> Track:
         Track.objects.filter(pk=free.pk).update(added_by=member.user)
         return Track.objects.get(pk=free.pk)
@@ -72,6 +83,12 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         "review-own": lambda member: approve_proposal(
             member=member, proposal=factories.proposal(member, made=track, into=crate), seen_revision=1
         ),
+        "reopen": lambda member: reopen_proposal(member=member, proposal=withdrawn_by(member), seen_revision=1),
+        "ask": lambda member: ask_reviewer(
+            member=member, proposal=fresh(theirs), reviewer=lead, seen_asked=fresh(theirs).asked_id
+        ),
+        "settle": lambda member: settle_remark(member=member, remark=fresh(remark), resolved=True),
+        "review-options": lambda member: set_options(member=member, two_reviewers=True, bulk_confidence=None),
         "fill-crates": lambda member: make_crate(
             member=member, name="Friday", night_date=None, convention_version=crate.convention_version
         ),

@@ -28,21 +28,6 @@ from tests import factories
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def author(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew)
-
-
-@pytest.fixture
-def reviewer(lead: Membership) -> Membership:
-    return factories.member_of(lead.crew)
-
-
-@pytest.fixture
-def proposal(author: Membership, crate: Crate) -> Proposal:
-    return factories.proposal(author, into=crate)
-
-
 def moved(proposal: Proposal) -> list[MarkerInput]:
     return [
         MarkerInput(marker.slot, marker.start_us + 1_875_000, marker.end_us and marker.end_us + 1_875_000)

@@ -16,9 +16,17 @@ from django.db import connection
 from crewprep.common.errors import Conflict
 from crewprep.crews.models import Membership
 from crewprep.review import services
+from crewprep.review.again import reopen_proposal
 from crewprep.review.lifecycle import MOVES
-from crewprep.review.models import Proposal
-from crewprep.review.services import amend_proposal, approve_proposal, return_proposal
+from crewprep.review.models import Proposal, Verdict
+from crewprep.review.options import set_options
+from crewprep.review.services import (
+    amend_proposal,
+    approve_proposal,
+    give_approval,
+    return_proposal,
+    withdraw_proposal,
+)  # fmt: skip
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import SheetVersion
 from tests import factories
@@ -121,7 +129,7 @@ def test_nobody_approves_markers_that_change_meanwhile() -> None:
 
 @pytest.mark.server_only
 def test_control_without_compare_and_set_both_win(monkeypatch: pytest.MonkeyPatch) -> None:
-    def naive(proposal: Proposal, name: str, *, seen_revision: int, **stamps: object) -> None:
+    def naive(proposal: Proposal, name: str, *, seen_revision: int, still: object = None, **stamps: object) -> None:
         current = Proposal.objects.get(pk=proposal.pk)
         if current.state not in MOVES[name].sources or current.revision != seen_revision:
             raise Conflict("proposal:moved-on")
@@ -137,3 +145,47 @@ def test_control_without_compare_and_set_both_win(monkeypatch: pytest.MonkeyPatc
         proposal = rivals.proposal()
         both += race(approve(rivals.lead, proposal), send_back(rivals.reviewer, proposal))["won"] == 2
     assert both > 0
+
+
+def approve_as_ruled(member: Membership, proposal: Proposal) -> Callable[[], object]:
+    seen = Proposal.objects.get(pk=proposal.pk)
+    return lambda: give_approval(member=member, proposal=seen, seen_revision=1)
+
+
+def test_of_two_first_approvals_one_wins() -> None:
+    rivals = Rivals()
+    set_options(member=rivals.lead, two_reviewers=True, bulk_confidence=None)
+    for _ in range(max(20, rounds() // 4)):
+        proposal = rivals.proposal()
+        outcomes = race(approve_as_ruled(rivals.lead, proposal), approve_as_ruled(rivals.reviewer, proposal))
+        assert outcomes == {"won": 1, "conflict": 1}
+        proposal.refresh_from_db()
+        verdict = Verdict.objects.get(proposal=proposal)
+        assert (proposal.state, proposal.first_approved_by) == ("open", verdict.by)
+
+
+def test_of_two_second_approvals_one_makes_the_sheet() -> None:
+    rivals = Rivals()
+    first = factories.member_of(rivals.lead.crew)
+    set_options(member=rivals.lead, two_reviewers=True, bulk_confidence=None)
+    for _ in range(rounds()):
+        proposal = rivals.proposal()
+        give_approval(member=first, proposal=proposal, seen_revision=1)
+        outcomes = race(approve_as_ruled(rivals.lead, proposal), approve_as_ruled(rivals.reviewer, proposal))
+        assert outcomes == {"won": 1, "conflict": 1}
+        assert SheetVersion.objects.filter(proposal=proposal).count() == 1
+        assert Verdict.objects.filter(proposal=proposal).count() == 2
+    assert SheetVersion.objects.filter(track=rivals.track).count() == rounds()
+
+
+def test_of_opening_again_and_proposing_anew_one_is_pending() -> None:
+    rivals = Rivals()
+    for _ in range(max(20, rounds() // 4)):
+        old = rivals.proposal()
+        withdraw_proposal(member=rivals.author, proposal=old, seen_revision=1)
+        outcomes = race(
+            lambda old=old: reopen_proposal(member=rivals.author, proposal=old, seen_revision=1),  # type: ignore[misc]  # as above
+            lambda: factories.proposal(rivals.reviewer, made=rivals.track, into=rivals.crate),
+        )
+        assert outcomes == {"won": 1, "conflict": 1}
+        assert Proposal.objects.filter(track=rivals.track, state__in=["open", "returned"]).count() == 1
