@@ -134,7 +134,7 @@ class Desk:
         return said
 
     def said(self) -> dict[int, list[tuple[str, str]]]:
-        """Who said what about which slot of a returned proposal."""
+        """Who said what about which slot of a returned proposal, where it is not settled."""
         said: dict[int, list[tuple[str, str]]] = {}
         for remark in self._remarks():
             said.setdefault(remark.slot, []).append((str(remark.by), remark.text))
@@ -143,7 +143,7 @@ class Desk:
     def _remarks(self) -> Sequence[Remark]:
         if self.proposal is None or self.proposal.state != ProposalState.RETURNED:
             return ()
-        return list(self.proposal.remarks.filter(revision=self.proposal.revision).select_related("by"))
+        return list(self.proposal.remarks.filter(resolved_at__isnull=True).select_related("by"))
 
     def to_script(self, markers: Sequence[MarkerFields | MarkerInput], kept: KeptSheet | None = None) -> dict[str, Any]:
         """Markers, where they stood when the page was made, what the member has kept, and the draft's words."""

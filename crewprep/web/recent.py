@@ -81,6 +81,18 @@ WORDS: dict[str, Words] = {
     "proposed": lambda details, title: f"proposed a sheet for “{details.get('track') or title}”",
     "proposal changed": lambda details, title: f"changed the proposal for “{title}”",
     "approved": lambda details, title: f"approved sheet {details.get('sheet')} of “{details.get('track') or title}”",
+    "approved once": lambda details, title: f"gave the first of two approvals for “{details.get('track') or title}”",
+    "proposal merged": lambda details, title: (
+        f"merged the proposal for “{details.get('track') or title}” with sheet {details.get('sheet')}"
+    ),
+    "proposal opened again": lambda details, title: f"opened the proposal for “{details.get('track') or title}” again",
+    "reviewer asked": lambda details, title: (
+        f"asked {details.get('person', 'somebody')} to review “{details.get('track') or title}”"
+    ),
+    "replied": lambda details, title: f"replied to a remark on “{details.get('track') or title}”",
+    "remark resolved": lambda details, title: f"settled a remark on “{details.get('track') or title}”",
+    "remark opened again": lambda details, title: f"opened a remark on “{details.get('track') or title}” again",
+    "review options set": lambda details, _: "changed how the crew reviews",
     "returned": lambda details, title: f"returned the proposal for “{details.get('track') or title}”",
     "withdrawn": lambda details, title: f"withdrew the proposal for “{details.get('track') or title}”",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from uuid import UUID
 
 from django.contrib import messages
@@ -13,14 +14,21 @@ from django.views.decorators.http import require_GET, require_POST
 from crewprep.common.errors import DomainError, Invalid
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_review_at_all
+from crewprep.review.again import reopen_proposal
+from crewprep.review.content import digest_of
+from crewprep.review.lifecycle import PENDING
 from crewprep.review.models import Proposal, ProposalState, Remark
-from crewprep.review.rules import may_amend, may_review, may_withdraw
-from crewprep.review.selectors import markers_before, proposal_for
-from crewprep.review.services import RemarkInput, approve_proposal, return_proposal, withdraw_proposal
+from crewprep.review.options import options_of
+from crewprep.review.rules import may_amend, may_reopen, may_review, may_withdraw
+from crewprep.review.seen import heard_before, last_verdict
+from crewprep.review.selectors import markers_before, merge_of, pending_proposal, proposal_for
+from crewprep.review.services import RemarkInput, give_approval, return_proposal, withdraw_proposal
 from crewprep.sheets.checking import findings_of
 from crewprep.tracks.selectors import reference_copy
+from crewprep.web.asking import asking_context
 from crewprep.web.check_parts import findings_data
 from crewprep.web.doors import crew_page
+from crewprep.web.merge_lines import merge_lines
 from crewprep.web.review_lines import next_to_review, place_of, queue, slot_lines
 from crewprep.web.track_parts import player_context, rows_context
 
@@ -38,7 +46,9 @@ def queue_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
             "current": "queue",
             "lines": lines,
             "yours": sum(bool(line.answer) for line in lines),
+            "put_to_you": sum(line.put_to_you for line in lines),
             "at_all": may_review_at_all(member),
+            "options": options_of(member.crew),
         },
     )
 
@@ -47,7 +57,7 @@ def queue_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
 @require_GET
 def proposal_page(request: HttpRequest, member: Membership, proposal_id: UUID) -> HttpResponseBase:
     """Old and new by slot, drawn and listed; listen, and give a verdict."""
-    return _page(request, member, proposal_for(member, proposal_id))
+    return show_proposal(request, member, proposal_for(member, proposal_id))
 
 
 @crew_page
@@ -60,13 +70,17 @@ def verdict(request: HttpRequest, member: Membership, proposal_id: UUID) -> Http
     remarks = [RemarkInput(slot, text) for slot, text in typed.items()]
     title = proposal.track.title
     try:
-        seen, heard = _revision(request), _heard(request)
+        seen, heard = revision_of(request), _heard(request)
         match request.POST.get("do"):
             case "approve":
                 if any(remark.text.strip() for remark in remarks):
                     raise Invalid("proposal:approve-with-remarks")
-                sheet = approve_proposal(member=member, proposal=proposal, seen_revision=seen, note=note, heard=heard)
-                messages.success(request, f"Approved: “{title}” has sheet version {sheet.number} now.")
+                sheet = give_approval(
+                    member=member, proposal=proposal, seen_revision=seen, note=note, heard=heard,
+                    seen_digest=request.POST.get("seen_digest", ""),
+                )  # fmt: skip
+                said = f"has sheet version {sheet.number} now." if sheet else "waits for a second reviewer's approval."
+                messages.success(request, f"Approved: “{title}” {said}")
             case "return":
                 return_proposal(
                     member=member, proposal=proposal, seen_revision=seen, note=note, remarks=remarks, heard=heard
@@ -76,18 +90,23 @@ def verdict(request: HttpRequest, member: Membership, proposal_id: UUID) -> Http
                 withdraw_proposal(member=member, proposal=proposal, seen_revision=seen)
                 messages.success(request, f"Withdrawn: “{title}” is free for another proposal.")
                 return redirect("queue", member.crew.slug)
+            case "reopen":
+                reason = request.POST.get("override_reason")
+                reopen_proposal(member=member, proposal=proposal, seen_revision=seen, override_reason=reason)
+                messages.success(request, f"Opened again: “{title}” waits for a review.")
+                return redirect("proposal", member.crew.slug, proposal.pk)
             case _:
-                raise Invalid("malformed", detail="choose approve, return or withdraw.")
+                raise Invalid("malformed", detail="choose approve, return, withdraw or open again.")
     except DomainError as error:
         now = proposal_for(member, proposal_id)
-        return _page(request, member, now, refused=error, note=note, typed=typed)
+        return show_proposal(request, member, now, refused=error, note=note, typed=typed)
     following = next_to_review(member, after=proposal)
     if following is None:
         return redirect("queue", member.crew.slug)
     return redirect("proposal", member.crew.slug, following.pk)
 
 
-def _page(
+def show_proposal(
     request: HttpRequest,
     member: Membership,
     proposal: Proposal,
@@ -95,10 +114,15 @@ def _page(
     refused: DomainError | None = None,
     note: str = "",
     typed: dict[int, str] | None = None,
+    choices: Mapping[int, str] | None = None,
 ) -> HttpResponseBase:
+    """The page of a proposal; after a refusal with its sentence and everything that was typed or chosen."""
     typed = typed or {}
-    is_open = proposal.state == ProposalState.OPEN
-    lines = slot_lines(proposal, typed=typed)
+    is_open, is_pending = proposal.state == ProposalState.OPEN, proposal.state in PENDING
+    found = findings_of(member.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result)
+    seen = last_verdict(member, proposal) if is_pending else None
+    lines = slot_lines(proposal, typed=typed, seen=seen, findings=found, member=member)
+    merge = merge_of(proposal)
     # A marker that stays where it was needs no ghost behind it.
     left = {line.slot.number for line in lines if line.kind in ("moved", "dropped")}
     return render(
@@ -120,7 +144,9 @@ def _page(
                 kept={line.slot.number for line in lines if line.kind == "kept"},
                 remarks={
                     line.slot.number: [
-                        (f"{remark.by}{of_revision(remark, proposal)}", remark.text) for remark in line.remarks
+                        (f"{thread.remark.by}{of_revision(thread.remark, proposal)}", thread.remark.text)
+                        for thread in line.threads
+                        if thread.remark.resolved_at is None
                     ]
                     for line in lines
                 },
@@ -132,11 +158,19 @@ def _page(
                 target="#slot-",
             ),
             **player_context(member, proposal.track, proposal.analysis, reference_copy(proposal.track)),
-            "findings": findings_data(
-                findings_of(member.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result)
-            ),
+            **asking_context(member, proposal),
+            "findings": findings_data(found),
+            "digest": digest_of(proposal, proposal.markers.all()),
+            "seen": seen,
+            "heard_before": sorted(heard_before(seen, proposal)),
+            "open_threads": sum(remark.resolved_at is None for remark in proposal.remarks.all()),
+            "two_reviewers": options_of(member.crew).two_reviewers,
+            "merge": merge,
+            "merge_lines": merge_lines(proposal, merge, choices or {}) if merge else [],
+            "may_reopen": may_reopen(member, proposal),
+            "other_pending": None if is_pending else pending_proposal(proposal.track),
             "is_open": is_open,
-            "is_pending": proposal.state in (ProposalState.OPEN, ProposalState.RETURNED),
+            "is_pending": is_pending,
             "answer": may_review(member, proposal),
             "may_amend": may_amend(member, proposal),
             "may_withdraw": may_withdraw(member, proposal),
@@ -155,10 +189,13 @@ def of_revision(remark: Remark, proposal: Proposal) -> str:
 
 
 def _remarks(request: HttpRequest, proposal: Proposal) -> dict[int, str]:
-    """What was typed for each slot of the convention."""
-    return {
-        slot.number: request.POST.get(f"remark-{slot.number}", "") for slot in proposal.convention_version.slots.all()
-    }
+    """What was typed for each slot of the convention, with the findings that were ticked as remarks."""
+    said = {}
+    for slot in proposal.convention_version.slots.all():
+        typed = request.POST.get(f"remark-{slot.number}", "")
+        ticked = [text for text in request.POST.getlist(f"finding-{slot.number}")[:20] if text not in typed]
+        said[slot.number] = " ".join([typed.strip(), *ticked]).strip()[:500] if ticked else typed
+    return said
 
 
 def _heard(request: HttpRequest) -> list[int]:
@@ -167,7 +204,8 @@ def _heard(request: HttpRequest) -> list[int]:
     return [int(number) for number in numbers[:64] if number.isascii() and number.isdecimal() and len(number) < 4]
 
 
-def _revision(request: HttpRequest) -> int:
+def revision_of(request: HttpRequest) -> int:
+    """The revision that the form showed; raises ``Invalid``."""
     text = request.POST.get("seen_revision", "")
     if not text.isdecimal() or len(text) > 9:
         raise Invalid("malformed", detail="it does not say which revision was seen.")

@@ -13,22 +13,30 @@ from crewprep.common.access import Answer
 from crewprep.conventions.models import Slot
 from crewprep.crates.models import CrateTrack
 from crewprep.crews.models import Membership
-from crewprep.review.models import Proposal, Remark
-from crewprep.review.rules import may_review
+from crewprep.review.models import Proposal, Remark, Verdict
+from crewprep.review.rules import may_resolve, may_review
+from crewprep.review.seen import changed_since
 from crewprep.review.selectors import based_on, changes_of, open_proposals
-from crewprep.sheets.markers import compare
+from crewprep.sheets.house_checks import Finding
+from crewprep.sheets.markers import MarkerInput, compare
 from crewprep.sheets.models import Draft, MarkerFields
+from crewprep.sheets.selectors import latest_numbers
+from crewprep.web.check_parts import TONES
 from crewprep.web.words import change_words, length_words
 
 
 @dataclass(frozen=True, slots=True)
 class QueueLine:
-    """An open proposal in the queue. ``changed`` counts slots that differ from what it started from."""
+    """An open proposal in the queue. ``changed`` counts slots that differ from what it started from, ``open_threads``
+    remarks that nobody has settled; ``newer`` is the number of a sheet that was approved since, 0 for none."""
 
     proposal: Proposal
     changed: int
     markers: int
     answer: Answer
+    open_threads: int
+    newer: int
+    put_to_you: bool
 
 
 def queue(member: Membership) -> list[QueueLine]:
@@ -37,10 +45,12 @@ def queue(member: Membership) -> list[QueueLine]:
         open_proposals(member)
         .defer("analysis__facts")
         .prefetch_related(
-            "markers", "contributors", "base__markers", "base__convention_version__slots", "convention_version__slots"
+            "markers", "contributors", "remarks", "base__markers", "base__convention_version__slots",
+            "convention_version__slots",
         )
     )
     drafts = _draft_markers(proposal for proposal in proposals if proposal.base is None)
+    latest = latest_numbers([proposal.track_id for proposal in proposals])
     lines = []
     for proposal in proposals:
         before: Iterable[MarkerFields] = (
@@ -50,7 +60,18 @@ def queue(member: Membership) -> list[QueueLine]:
         )
         changes = compare(before, proposal.markers.all())
         changed = sum(change.kind != "kept" for change in changes)
-        lines.append(QueueLine(proposal, changed, len(proposal.markers.all()), may_review(member, proposal)))
+        newest = latest.get(proposal.track_id, 0)
+        lines.append(
+            QueueLine(
+                proposal=proposal,
+                changed=changed,
+                markers=len(proposal.markers.all()),
+                answer=may_review(member, proposal),
+                open_threads=sum(remark.resolved_at is None for remark in proposal.remarks.all()),
+                newer=newest if newest != (proposal.base.number if proposal.base else 0) else 0,
+                put_to_you=proposal.asked_id == member.user_id,
+            )
+        )
     return lines
 
 
@@ -99,25 +120,54 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Thread:
+    """A remark with what was said to it; ``may_settle`` is whether this member may resolve it or take that back."""
+
+    remark: Remark
+    may_settle: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class FindingLine:
+    """What a house check found at a slot, ready to be a remark."""
+
+    severity: str
+    tone: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class SlotLine:
-    """One slot of a proposal, old and new, with what was said about it."""
+    """One slot of a proposal, old and new, with what was said about it and what the house checks find.
+
+    ``since`` is empty where this member gave no verdict on an earlier revision, else ``changed`` or ``same``.
+    """
 
     slot: Slot
     kind: str
     words: str
     old: Place | None
     new: Place | None
-    remarks: tuple[Remark, ...]
+    threads: tuple[Thread, ...]
+    findings: tuple[FindingLine, ...]
+    since: str
     typed: str
 
 
-def slot_lines(proposal: Proposal, *, typed: dict[int, str]) -> list[SlotLine]:
+def slot_lines(
+    proposal: Proposal, *, member: Membership, typed: dict[int, str], seen: Verdict | None, findings: Iterable[Finding]
+) -> list[SlotLine]:
     """Every slot of the convention in order; ``typed`` are remarks that were sent and are not stored."""
     grid = MusicalTime.of(proposal.analysis.result)
     changes = {change.slot: change for change in changes_of(proposal)}
-    remarks: dict[int, list[Remark]] = defaultdict(list)
+    threads: dict[int, list[Thread]] = defaultdict(list)
     for remark in proposal.remarks.all():
-        remarks[remark.slot].append(remark)
+        remark.proposal = proposal
+        threads[remark.slot].append(Thread(remark, may_resolve(member, remark)))
+    found: dict[int, list[FindingLine]] = defaultdict(list)
+    for one in findings:
+        found[one.slot].append(FindingLine(one.severity, TONES[one.severity], one.sentence))
+    since = None if seen is None else changed_since(seen, proposal)
     lines = []
     for slot in proposal.convention_version.slots.all():
         change = changes.get(slot.number)
@@ -126,16 +176,19 @@ def slot_lines(proposal: Proposal, *, typed: dict[int, str]) -> list[SlotLine]:
                 slot=slot,
                 kind=change.kind if change else "empty",
                 words=change_words(grid, change) if change else "left empty",
-                old=_place(grid, change.old) if change else None,
-                new=_place(grid, change.new) if change else None,
-                remarks=tuple(remarks[slot.number]),
+                old=place_in(grid, change.old) if change else None,
+                new=place_in(grid, change.new) if change else None,
+                threads=tuple(threads[slot.number]),
+                findings=tuple(found[slot.number]),
+                since="" if since is None else "changed" if slot.number in since else "same",
                 typed=typed.get(slot.number, ""),
             )
         )
     return lines
 
 
-def _place(grid: MusicalTime, marker: MarkerFields | None) -> Place | None:
+def place_in(grid: MusicalTime, marker: MarkerFields | MarkerInput | None) -> Place | None:
+    """Where a marker stands; None for none."""
     if marker is None:
         return None
     return Place(

@@ -6,6 +6,8 @@ from django.urls import URLPattern, URLResolver, include, path
 
 from crewprep.web import (
     account,
+    asking,
+    bulk,
     checks,
     claims,
     convention_draft,
@@ -22,12 +24,16 @@ from crewprep.web import (
     keeping,
     library,
     lists,
+    merging,
     nights,
     notices,
     printing,
     rechecks,
     review,
+    review_options,
+    sheet_versions,
     splitting,
+    threads,
     tracks,
 )
 
@@ -51,6 +57,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(finding.urlpatterns)),
     path("c/<slug:crew>/notices/", include(notices.urlpatterns)),
     path("c/<slug:crew>/", include(review.urlpatterns)),
+    path("c/<slug:crew>/", include(asking.urlpatterns)),
+    path("c/<slug:crew>/", include(merging.urlpatterns)),
+    path("c/<slug:crew>/", include(threads.urlpatterns)),
+    path("c/<slug:crew>/", include(bulk.urlpatterns)),
+    path("c/<slug:crew>/", include(review_options.urlpatterns)),
+    path("c/<slug:crew>/", include(sheet_versions.urlpatterns)),
     path("c/<slug:crew>/", include(tracks.urlpatterns)),
     path("c/<slug:crew>/", include(grid.urlpatterns)),
     path("c/<slug:crew>/", include(keeping.urlpatterns)),

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.utils.timesince import timesince
 
 from crewprep.analysis.musical_time import MusicalTime, clock
-from crewprep.sheets.markers import Change
+from crewprep.sheets.markers import Change, MarkerInput
 from crewprep.sheets.models import MarkerFields
 
 NEAR_BEAT = 0.02
@@ -92,7 +92,7 @@ def distance_words(grid: MusicalTime, from_us: int, to_us: int) -> str:
     return f"{apart_us / 1000:.0f} ms {way}" if apart_us >= 1000 else f"less than a millisecond {way}"
 
 
-def length_words(grid: MusicalTime, marker: MarkerFields) -> str:
+def length_words(grid: MusicalTime, marker: MarkerFields | MarkerInput) -> str:
     """The length of a loop: ``4 bars``, ``1 bar and 3 beats``, ``1.500 s``; empty for a point."""
     if marker.end_us is None:
         return ""

@@ -18,6 +18,7 @@ from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job, JobState
 from crewprep.models import Proposal, SheetVersion, Track
+from crewprep.review.content import digest_of
 from crewprep.review.services import approve_proposal
 from tests import factories
 from tests.factories.people import PASSWORD
@@ -236,7 +237,8 @@ def test_the_queue_tells_who_may_review(lead: Membership, resident: Membership, 
 def test_a_verdict_leads_on_to_the_next_in_the_queue(lead: Membership, resident: Membership, crate: Crate) -> None:
     first, second = factories.proposal(resident, into=crate), factories.proposal(resident, into=crate)
     client = signed_in(lead)
-    answer = client.post(at("proposal-verdict", lead, first.pk), {"do": "approve", "seen_revision": "1"})
+    seen = {"seen_revision": "1", "seen_digest": digest_of(first, first.markers.all())}
+    answer = client.post(at("proposal-verdict", lead, first.pk), {"do": "approve", **seen})
     assert answer.url == at("proposal", lead, second.pk)  # type: ignore[attr-defined]  # a redirect has one
     assert "sheet version 1" in client.get(answer.url).content.decode()  # type: ignore[attr-defined]  # a redirect has one
     assert SheetVersion.objects.filter(track=first.track).count() == 1

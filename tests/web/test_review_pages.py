@@ -9,6 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership, Role
 from crewprep.models import Proposal, ProposalState, Remark
+from crewprep.review.content import digest_of
 from crewprep.review.services import RemarkInput, amend_proposal, approve_proposal, return_proposal
 from crewprep.sheets.markers import MarkerInput
 from tests import factories
@@ -37,9 +38,8 @@ def changed(resident: Membership, crate: Crate) -> Proposal:
 
 
 def verdict(member: Membership, proposal: Proposal, do: str, **more: str):
-    return signed_in(member).post(
-        at("proposal-verdict", member, proposal.pk), {"do": do, "seen_revision": str(proposal.revision), **more}
-    )
+    seen = {"seen_revision": str(proposal.revision), "seen_digest": digest_of(proposal, proposal.markers.all())}
+    return signed_in(member).post(at("proposal-verdict", member, proposal.pk), {"do": do, **seen, **more})
 
 
 def test_old_and_new_stand_side_by_side(lead: Membership, changed: Proposal) -> None:

@@ -34,7 +34,7 @@ function follow({ cursor }, markers) {
   const field = document.querySelector("input[name=heard]");
   const told = document.getElementById("heard");
   if (!field) return;
-  const heard = new Set();
+  const heard = new Set(field.value.split(",").filter(Boolean).map(Number));
   const tell = () => {
     field.value = [...heard].join(",");
     told.textContent = `You have heard ${heard.size} of ${markers.length} markers.`;
@@ -124,7 +124,9 @@ function listen({ root, grid, strips, cursor, player }, markers) {
 // A proposal is returned with words; without any, the note is where they are written.
 function send(button) {
   if (!button) return;
-  const words = [...button.form.querySelectorAll("textarea")].some((field) => field.value.trim());
+  const words = [...button.form.elements].some(
+    (field) => (field.matches("textarea") && field.value.trim()) || (field.matches("[type=checkbox]") && field.checked),
+  );
   if (words) button.click();
   else document.getElementById("note").focus();
 }

@@ -23,6 +23,20 @@ export function makeRemarks(root, markers) {
     show();
   }
 
+  // What a house check found becomes the remark's words at once, to be edited; without scripts the tick itself is sent.
+  // Taking the tick away takes the words away, where they are as they came.
+  for (const tick of document.querySelectorAll("input[type=checkbox][name^=finding-]")) {
+    tick.addEventListener("change", () => {
+      const field = fields.get(Number(tick.dataset.slot));
+      if (!field) return;
+      tick.removeAttribute("name");
+      const words = field.value.replace(tick.value, "").trim();
+      field.value = (tick.checked ? `${words} ${tick.value}` : words).trim().slice(0, 500);
+      field.closest("details").open = true;
+      field.dispatchEvent(new Event("input"));
+    });
+  }
+
   function marginOf(element) {
     const row = element.closest(".row");
     let margin = row.querySelector(".row__remarks");
