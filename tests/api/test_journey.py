@@ -80,7 +80,10 @@ def test_from_sign_in_to_the_file(db: None) -> None:
 
     (waiting,) = by_reviewer.get(f"{base}proposals/?state=open").json()["results"]
     proposal_url = f"{base}proposals/{waiting['id']}/"
-    approved = by_reviewer.post(f"{proposal_url}approve/", {"note": "Good."}, revision=waiting["revision"])
+    digest = by_reviewer.get(proposal_url).json()["digest"]
+    approved = by_reviewer.post(
+        f"{proposal_url}approve/", {"note": "Good.", "digest": digest}, revision=waiting["revision"]
+    )
     assert (approved.status_code, approved.json()["sheet_version"]) == (200, 1)
 
     sheet = by_author.get(f"{track_url}sheet/").json()

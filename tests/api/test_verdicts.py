@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from crewprep.crews.models import Membership
+from crewprep.review.content import digest_of
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import SheetVersion
 from tests import factories
@@ -37,6 +38,11 @@ def sent(proposal: Proposal, later_us: int = 0) -> dict[str, Any]:
     }
 
 
+def whole(proposal: Proposal) -> dict[str, Any]:
+    """The body of an approval of all that the proposal is."""
+    return {"digest": digest_of(proposal, proposal.markers.all())}
+
+
 def test_the_revision_is_the_entity_tag(url: str, crewed: Crewed, as_member: AsMember) -> None:
     answer = as_member(crewed.reviewer).get(url)
     assert answer.headers["ETag"] == '"1"'
@@ -60,8 +66,8 @@ def test_another_revision_is_refused(tag: str, url: str, crewed: Crewed, as_memb
     assert not SheetVersion.objects.exists()
 
 
-def test_one_of_several_tags_may_match(url: str, crewed: Crewed, as_member: AsMember) -> None:
-    assert as_member(crewed.reviewer).post(f"{url}approve/", {}, If_Match='"7", "1"').status_code == 200
+def test_one_of_several_tags_may_match(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:
+    assert as_member(crewed.reviewer).post(f"{url}approve/", whole(proposal), If_Match='"7", "1"').status_code == 200
 
 
 def test_amending_moves_the_revision_on(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:
@@ -74,16 +80,18 @@ def test_amending_moves_the_revision_on(url: str, proposal: Proposal, crewed: Cr
     assert "revision 2" in stale.json()["detail"]
 
 
-def test_a_decided_proposal_cannot_be_decided_again(url: str, crewed: Crewed, as_member: AsMember) -> None:
-    assert as_member(crewed.reviewer).post(f"{url}approve/", {}, revision=1).status_code == 200
+def test_a_decided_proposal_cannot_be_decided_again(
+    url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember
+) -> None:
+    assert as_member(crewed.reviewer).post(f"{url}approve/", whole(proposal), revision=1).status_code == 200
     answer = as_member(crewed.lead).post(f"{url}return/", {"note": "Too late."}, revision=1)
     assert (answer.status_code, answer.json()["code"]) == (409, "proposal:wrong-state")
 
 
-def test_ones_own_is_refused_with_the_reason(url: str, crewed: Crewed, as_member: AsMember) -> None:
-    answer = as_member(crewed.author).post(f"{url}approve/", {}, revision=1)
+def test_ones_own_is_refused_with_the_reason(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:
+    answer = as_member(crewed.author).post(f"{url}approve/", whole(proposal), revision=1)
     assert (answer.status_code, answer.json()["code"]) == (403, "proposal:own")
-    answer = as_member(crewed.newcomer).post(f"{url}approve/", {}, revision=1)
+    answer = as_member(crewed.newcomer).post(f"{url}approve/", whole(proposal), revision=1)
     assert (answer.status_code, answer.json()["code"]) == (403, "crew:resident-only")
 
 

@@ -32,7 +32,7 @@ from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell
 from crewprep.notices.models import Notice
 from crewprep.readiness.services import give_feed
-from crewprep.review.models import Proposal
+from crewprep.review.models import Proposal, Remark
 from crewprep.review.services import approve_proposal
 from crewprep.sheets.models import Recheck, SheetVersion
 from crewprep.tracks.models import Copy, Track
@@ -64,6 +64,7 @@ class CrewWorld:
     notice: Notice
     recheck: Recheck
     listed: ListImport
+    remark: Remark
 
     @property
     def crew(self) -> Crew:
@@ -100,6 +101,7 @@ class CrewWorld:
             "recheck_id": self.recheck.pk,
             **dict.fromkeys(("list", "list_id"), self.listed.pk),
             **dict.fromkeys(("copy", "copy_id"), self.copy.pk),
+            **dict.fromkeys(("remark", "remark_id"), self.remark.pk),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -134,6 +136,7 @@ def make_crew(word: str) -> CrewWorld:
     first = factories.proposal(resident, made=track, into=crate)
     sheet = approve_proposal(member=lead, proposal=first, seen_revision=1)
     proposal = factories.proposal(resident, made=track, into=crate)
+    remark = Remark.objects.create(proposal=proposal, revision=1, slot=4, text=f"{word} remark", by=lead.user)
     job = Job.objects.filter(track=track).first()
     assert job is not None
     Job.objects.filter(pk=job.pk).update(state=JobState.DEAD, error_code="job:gave-up", error_detail="Gave up.")
@@ -161,7 +164,7 @@ def make_crew(word: str) -> CrewWorld:
     return CrewWorld(
         word=word, lead=lead, resident=resident, newcomer=newcomer, version=version, crate=crate, track=track,
         sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
-        invitation_token=invitation_token, token=scope,
+        invitation_token=invitation_token, token=scope, remark=remark,
         search=save_search(member=lead, name=f"{word} search", query="q=tune", shared=True),
         listed=bring_list(
             member=lead, name=f"{word}.csv", content=f"title,slot 1\n{word} tune,2.5\n".encode()

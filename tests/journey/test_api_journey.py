@@ -74,10 +74,10 @@ def test_the_whole_job_over_the_api(scaled: Service, rendered: tuple[Path, Truth
     proposal = bo.call("POST", "crews/our-crew/proposals/", {"track": track["id"], "markers": markers})
     verdict = f"crews/our-crew/proposals/{proposal['id']}/approve/"
     with pytest.raises(urllib.error.HTTPError) as own:
-        bo.call("POST", verdict, {}, **{"If-Match": '"1"'})
+        bo.call("POST", verdict, {"digest": proposal["digest"]}, **{"If-Match": '"1"'})
     assert own.value.code == 403
     assert json.loads(own.value.read())["code"] == "proposal:own"
-    approved = anka.call("POST", verdict, {"note": "Good."}, **{"If-Match": '"1"'})
+    approved = anka.call("POST", verdict, {"note": "Good.", "digest": proposal["digest"]}, **{"If-Match": '"1"'})
     assert (approved["state"], approved["sheet_version"]) == ("approved", 1)
 
     sheet = anka.call("GET", f"{home}sheet/")

@@ -17,12 +17,13 @@ from crewprep.api.base import CrewEndpoint, Pages, WholeNumber, listed, seen_rev
 from crewprep.api.v1.people import person_field
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import convention_version_for, current_version
-from crewprep.review.models import Proposal, ProposalState, Remark
-from crewprep.review.selectors import changes_of, proposal_for, proposals_of
+from crewprep.review.content import digest_of
+from crewprep.review.models import Proposal, ProposalState, Remark, Reply
+from crewprep.review.selectors import changes_of, merge_of, proposal_for, proposals_of
 from crewprep.review.services import (
     RemarkInput,
     amend_proposal,
-    approve_proposal,
+    give_approval,
     propose,
     return_proposal,
     withdraw_proposal,
@@ -84,7 +85,23 @@ class RemarkIn(serializers.Serializer[object]):
     text = serializers.CharField(max_length=500)
 
 
-class ReturnIn(NoteIn):
+class HeardIn(NoteIn):
+    """A word beside the verdict, and the slots that were listened to."""
+
+    heard = serializers.ListField(
+        child=WholeNumber(min_value=1, max_value=MAX_SLOTS), default=list, max_length=MAX_SLOTS
+    )
+
+
+class ApproveIn(HeardIn):
+    """What exactly is approved."""
+
+    digest = serializers.RegexField(
+        r"^[0-9a-f]{64}$", help_text="The `digest` of the proposal that you looked at: markers, rules, grid and base."
+    )
+
+
+class ReturnIn(HeardIn):
     """Remarks or a note; one of the two is needed."""
 
     remarks = several(RemarkIn, default=list, max_length=100)
@@ -125,14 +142,26 @@ class FindingOut(serializers.Serializer[Finding]):
     sentence = serializers.CharField()
 
 
-class RemarkOut(serializers.Serializer[Remark]):
-    """A reviewer's words on one slot at one revision."""
+class ReplyOut(serializers.Serializer[Reply]):
+    """What a member said to a remark."""
 
+    text = serializers.CharField()
+    by = person_field()
+    at = serializers.DateTimeField(source="created_at")
+
+
+class RemarkOut(serializers.Serializer[Remark]):
+    """A reviewer's words on one slot at one revision, what was said to them, and whether they are settled."""
+
+    id = serializers.UUIDField()
     slot = serializers.IntegerField()
     revision = serializers.IntegerField()
     text = serializers.CharField()
     by = person_field()
     at = serializers.DateTimeField(source="created_at")
+    replies = several(ReplyOut, source="replies.all")
+    resolved_by = person_field(allow_null=True)
+    resolved_at = serializers.DateTimeField(allow_null=True)
 
 
 class ProposalSummaryOut(serializers.Serializer[Proposal]):
@@ -149,13 +178,17 @@ class ProposalSummaryOut(serializers.Serializer[Proposal]):
     proposed_at = serializers.DateTimeField(source="created_at")
     changed_by = person_field()
     changed_at = serializers.DateTimeField()
+    asked = person_field(allow_null=True)
+    first_approved_by = person_field(allow_null=True)
 
 
 class ProposalOut(ProposalSummaryOut):
     """A proposal with its markers, what they change, and the verdict."""
 
     convention = serializers.UUIDField(source="convention_version_id")
+    digest = serializers.SerializerMethodField(help_text="Of all that a verdict is about; name it to approve.")
     base_version = serializers.SerializerMethodField()
+    newer_sheet = serializers.SerializerMethodField()
     sheet_version = serializers.SerializerMethodField()
     markers = several(MarkerOut, source="markers.all")
     changes = serializers.SerializerMethodField()
@@ -173,6 +206,15 @@ class ProposalOut(ProposalSummaryOut):
             FindingOut,
             findings_of(proposal.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result),
         )
+
+    def get_digest(self, proposal: Proposal) -> str:
+        """SHA-256 of the content as canonical JSON."""
+        return digest_of(proposal, proposal.markers.all())
+
+    def get_newer_sheet(self, proposal: Proposal) -> int | None:
+        """A sheet that was approved since a pending proposal began: merge it first."""
+        merge = merge_of(proposal)
+        return merge.sheet.number if merge else None
 
     def get_base_version(self, proposal: Proposal) -> int | None:
         """The approved sheet that it changes; null for a track's first."""
@@ -265,15 +307,18 @@ class Approve(ProposalEndpoint):
     """The verdict: approved."""
 
     @extend_schema(
-        operation_id="approve_proposal", parameters=[IF_MATCH], request=NoteIn, responses=ProposalOut,
+        operation_id="approve_proposal", parameters=[IF_MATCH], request=ApproveIn, responses=ProposalOut,
         tags=["proposals"],
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
-        """Make it the track's sheet (leads and residents, never one's own)."""
+        """Make it the track's sheet (leads and residents, never one's own); where two must approve, be one of them."""
         found = proposal_for(self.member, proposal)
         revision = seen_revision(request, current=found.revision)
-        given = self.read(NoteIn, request)
-        approve_proposal(member=self.member, proposal=found, seen_revision=revision, note=given["note"])
+        given = self.read(ApproveIn, request)
+        give_approval(
+            member=self.member, proposal=found, seen_revision=revision, note=given["note"], heard=given["heard"],
+            seen_digest=given["digest"],
+        )  # fmt: skip
         return self.answer(proposal)
 
 
@@ -290,7 +335,10 @@ class Return(ProposalEndpoint):
         revision = seen_revision(request, current=found.revision)
         given = self.read(ReturnIn, request)
         remarks = [RemarkInput(**remark) for remark in given["remarks"]]
-        return_proposal(member=self.member, proposal=found, seen_revision=revision, note=given["note"], remarks=remarks)
+        return_proposal(
+            member=self.member, proposal=found, seen_revision=revision, note=given["note"], remarks=remarks,
+            heard=given["heard"],
+        )  # fmt: skip
         return self.answer(proposal)
 
 

@@ -22,6 +22,7 @@ from crewprep.api.v1 import (
     notices,
     proposals,
     rechecks,
+    reviews,
     sheets,
     splits,
     tokens,
@@ -36,6 +37,7 @@ _DRAFT = f"{_CREW}convention-draft/"
 _TRACK = f"{_CREW}tracks/<uuid:track>/"
 _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
+_REMARK = f"{_PROPOSAL}remarks/<uuid:remark>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
 
 urlpatterns = [
@@ -96,6 +98,8 @@ urlpatterns = [
     path(f"{_TRACK}copies/<uuid:copy>/use/", copies.UseCopy.as_view(), name="use-copy"),
     path(f"{_TRACK}tags/", tracks.TagsOfTrack.as_view(), name="track-tags"),
     path(f"{_TRACK}sheet/", sheets.Sheet.as_view(), name="sheet"),
+    path(f"{_TRACK}sheets/", sheets.Sheets.as_view(), name="sheets"),
+    path(f"{_TRACK}sheets/again/", sheets.Again.as_view(), name="sheet-again"),
     path(f"{_TRACK}sheet.csv", sheets.SheetCsv.as_view(), name="sheet-csv"),
     path(f"{_CREW}notices/", notices.Notices.as_view(), name="notices"),
     path(f"{_CREW}notices/read/", notices.AllRead.as_view(), name="notices-read"),
@@ -110,6 +114,13 @@ urlpatterns = [
     path(f"{_PROPOSAL}approve/", proposals.Approve.as_view(), name="proposal-approve"),
     path(f"{_PROPOSAL}return/", proposals.Return.as_view(), name="proposal-return"),
     path(f"{_PROPOSAL}withdraw/", proposals.Withdraw.as_view(), name="proposal-withdraw"),
+    path(f"{_PROPOSAL}merge/", reviews.Merge.as_view(), name="proposal-merge"),
+    path(f"{_PROPOSAL}reopen/", reviews.Reopen.as_view(), name="proposal-reopen"),
+    path(f"{_PROPOSAL}reviewer/", reviews.Reviewer.as_view(), name="proposal-reviewer"),
+    path(f"{_REMARK}replies/", reviews.Replies.as_view(), name="remark-replies"),
+    path(f"{_REMARK}settled/", reviews.Settled.as_view(), name="remark-settled"),
+    path(f"{_CREW}review/", reviews.Options.as_view(), name="review-options"),
+    path(f"{_CREW}review/bulk/", reviews.Bulk.as_view(), name="review-bulk"),
     path(_JOB, jobs.OneJob.as_view(), name="job"),
     path(f"{_JOB}retry/", jobs.Retry.as_view(), name="job-retry"),
 ]
