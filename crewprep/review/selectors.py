@@ -28,8 +28,16 @@ def proposals_of(member: Membership) -> QuerySet[Proposal]:
     return (
         Proposal.objects.filter(crew=member.crew)
         .select_related(
-            "track", "proposed_by", "changed_by", "reviewed_by", "first_approved_by", "asked", "base", "sheet",
-            "analysis", "convention_version__convention",
+            "track",
+            "proposed_by",
+            "changed_by",
+            "reviewed_by",
+            "first_approved_by",
+            "asked",
+            "base",
+            "sheet",
+            "analysis",
+            "convention_version__convention",
         )
         .order_by("created_at")
     )
@@ -45,7 +53,11 @@ def proposal_for(member: Membership, proposal_id: UUID) -> Proposal:
     proposal = (
         proposals_of(member)
         .prefetch_related(
-            "markers", "remarks__by", "remarks__resolved_by", "remarks__replies__by", "convention_version__slots",
+            "markers",
+            "remarks__by",
+            "remarks__resolved_by",
+            "remarks__replies__by",
+            "convention_version__slots",
             "contributors",
         )
         .filter(pk=proposal_id)

@@ -45,7 +45,11 @@ def queue(member: Membership) -> list[QueueLine]:
         open_proposals(member)
         .defer("analysis__facts")
         .prefetch_related(
-            "markers", "contributors", "remarks", "base__markers", "base__convention_version__slots",
+            "markers",
+            "contributors",
+            "remarks",
+            "base__markers",
+            "base__convention_version__slots",
             "convention_version__slots",
         )
     )

@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0016_splitting"),
+        ("crewprep", "0019_one_first_convention"),
     ]
 
     operations = [
