@@ -14,8 +14,8 @@ from crewprep.common.access import Answer
 from crewprep.crews import rules as crews
 from crewprep.crews.models import Crew, Membership, Role, User
 from crewprep.review import rules as review
-from crewprep.splitting import rules as splitting
 from crewprep.review.models import Proposal, Remark
+from crewprep.splitting import rules as splitting
 from crewprep.tracks import rules as tracks
 from crewprep.tracks.models import Track
 

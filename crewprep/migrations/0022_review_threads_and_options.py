@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0019_one_first_convention"),
+        ("crewprep", "0021_tracks_of_a_crate_in_order"),
     ]
 
     operations = [
