@@ -121,7 +121,7 @@ class PickIn(serializers.Serializer[object]):
     digest = serializers.RegexField(r"^[0-9a-f]{64}$")
 
 
-class BulkIn(serializers.Serializer[object]):
+class PicksIn(serializers.Serializer[object]):
     """Proposals to approve, each by itself."""
 
     picks = several(PickIn, min_length=1, max_length=AT_ONCE)
@@ -250,9 +250,9 @@ class Bulk(CrewEndpoint):
         """The oldest open proposals, and why those that may not be approved in bulk may not."""
         return Response(listed(BulkLineOut, bulk_lines(self.member)))
 
-    @extend_schema(operation_id="approve_in_bulk", request=BulkIn, responses=OutcomeOut(many=True), tags=["review"])
+    @extend_schema(operation_id="approve_in_bulk", request=PicksIn, responses=OutcomeOut(many=True), tags=["review"])
     def post(self, request: Request, crew: str) -> Response:
         """Approve each in your name, as it was seen; one that is refused stops none of the others."""
-        given: dict[str, Any] = self.read(BulkIn, request)
+        given: dict[str, Any] = self.read(PicksIn, request)
         picks = [Pick(**one) for one in given["picks"]]
         return Response(listed(OutcomeOut, approve_in_bulk(member=self.member, picks=picks, note=given["note"])))
