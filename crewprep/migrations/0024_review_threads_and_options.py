@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0021_tracks_of_a_crate_in_order"),
+        ("crewprep", "0023_lists"),
     ]
 
     operations = [
