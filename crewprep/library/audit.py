@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import overload
+from typing import Any, overload
 
-from django.db.models import Case, Count, IntegerField, Min, Q, QuerySet, Value, When
+from django.db.models import Case, Count, F, IntegerField, Min, Q, QuerySet, Value, When
 
 from crewprep.crews.models import Membership
 from crewprep.library.models import BrokenCheck, TrackStanding
@@ -46,14 +46,15 @@ class AuditLine:
 class AuditLines(Sequence[AuditLine]):
     """The sheets that break a check, the most severe first; a slice reads just the sheets that are in it."""
 
-    def __init__(self, rows: QuerySet[TrackStanding], severities: Mapping[str, Severity]) -> None:
-        self._rows, self._severities = rows, severities
+    def __init__(self, member: Membership, severities: Mapping[str, Severity]) -> None:
+        self._rows, self._severities = _in_order(member, severities), severities
+        self._broken = BrokenCheck.objects.filter(crew=member.crew, check_code__in=list(severities))
         self._count: int | None = None
 
     def __len__(self) -> int:
         if self._count is None:
-            self._count = self._rows.count()
-        return self._count
+            self._count = self._broken.aggregate(tracks=Count("track", distinct=True))["tracks"]
+        return self._count or 0
 
     @overload
     def __getitem__(self, index: int) -> AuditLine: ...
@@ -66,8 +67,8 @@ class AuditLines(Sequence[AuditLine]):
             return self._lines(self._rows[index])
         return self._lines(self._rows[index : index + 1])[0]
 
-    def _lines(self, rows: QuerySet[TrackStanding]) -> list[AuditLine]:
-        numbers = dict(rows.values_list("track_id", "sheet_number"))
+    def _lines(self, rows: Iterable[dict[str, Any]]) -> list[AuditLine]:
+        numbers = {row["track_id"]: row["number"] for row in rows}
         versions = SheetVersion.objects.filter(track__in=list(numbers)).select_related("track")
         sheets = {sheet.track_id: sheet for sheet in versions if sheet.number == numbers[sheet.track_id]}
         return [AuditLine(sheets[track_id], self._findings(sheets[track_id])) for track_id in numbers]
@@ -108,19 +109,20 @@ def audit(member: Membership, *, check: str = "", severity: str = "") -> Audit:
         counts=tuple(
             CheckCount(one, severities[one.code], counted.get(one.code, 0) if one.code in on else 0) for one in CHECKS
         ),
-        lines=AuditLines(_in_order(member, shown), shown),
+        lines=AuditLines(member, shown),
         sheets=sheets["all"],
         clean=sheets["all"] - sheets["unchecked"] - unclean,
         unchecked=sheets["unchecked"],
     )
 
 
-def _in_order(member: Membership, shown: Mapping[str, Severity]) -> QuerySet[TrackStanding]:
-    """Standings of the tracks whose sheets break one of the checks, the most severe first, then by title."""
+def _in_order(member: Membership, shown: Mapping[str, Severity]) -> QuerySet[BrokenCheck, dict[str, Any]]:
+    """The tracks whose sheets break one of the checks, each once, the most severe first, then by title."""
     rank = Case(
-        *(When(track__broken_checks__check_code=code, then=Value(SEVERITIES.index(shown[code]))) for code in shown),
+        *(When(check_code=code, then=Value(SEVERITIES.index(severity))) for code, severity in shown.items()),
         default=Value(len(SEVERITIES)),
         output_field=IntegerField(),
     )
-    rows = TrackStanding.objects.filter(crew=member.crew, track__broken_checks__check_code__in=list(shown))
-    return rows.annotate(rank=Min(rank)).order_by("rank", "sort_title", "track_id")
+    rows = BrokenCheck.objects.filter(crew=member.crew, check_code__in=list(shown)).order_by()
+    tracks = rows.values("track_id", number=F("track__standing__sheet_number"), title=F("track__standing__sort_title"))
+    return tracks.annotate(rank=Min(rank)).order_by("rank", "title", "track_id")

@@ -9,7 +9,7 @@ from uuid import UUID
 from django.db.models import Count, Q, QuerySet
 
 from crewprep.common.errors import NotFound
-from crewprep.crates.models import Crate
+from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crews.models import Membership
 from crewprep.library.bulk import may_undo
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, Stand, TrackStanding
@@ -55,7 +55,8 @@ class CrateCounts:
 def counts_of(crate: Crate) -> CrateCounts:
     """The counts of a crate: three queries. ``approved`` are tracks with a sheet, also where a proposal is open."""
     freshen(crate.crew_id)
-    found = TrackStanding.objects.filter(track__places__crate=crate).aggregate(
+    here = CrateTrack.objects.filter(crate=crate).order_by().values("track")
+    found = TrackStanding.objects.filter(track__in=here).aggregate(
         tracks=Count("pk"),
         approved=Count("sheet_number"),
         working=Count("pk", filter=Q(state=Stand.WORKING)),
