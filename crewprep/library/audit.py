@@ -116,7 +116,7 @@ def audit(member: Membership, *, check: str = "", severity: str = "") -> Audit:
     )
 
 
-def _in_order(member: Membership, shown: Mapping[str, Severity]) -> QuerySet[BrokenCheck, dict[str, Any]]:
+def _in_order(member: Membership, shown: Mapping[str, Severity]) -> QuerySet[Any, Any]:
     """The tracks whose sheets break one of the checks, each once, the most severe first, then by title."""
     rank = Case(
         *(When(check_code=code, then=Value(SEVERITIES.index(severity))) for code, severity in shown.items()),
