@@ -29,6 +29,7 @@ from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ReviewOptions
 from crewprep.sheets.models import Draft, Recheck, SheetVersion
 from crewprep.tracks.models import Copy, KnownAudio, Track
+from crewprep.webhooks.models import Delivery
 
 if TYPE_CHECKING:
     # Generic for the type checker alone; Django's own class is not.
@@ -120,7 +121,7 @@ def _person(request: HttpRequest) -> User:
 
 
 for _model in (Activity, Analysis, Assignment, BrokenCheck, BulkChange, CalendarFeed, Convention, ConventionDraft,
-               ConventionVersion, Copy, Crate, Draft, Invitation, Job, KnownAudio, ListImport, Mail, Night, Notice,
-               PreparationTime, Proposal, Recheck, ReviewOptions, SavedSearch, SheetVersion, Split, Track,
+               ConventionVersion, Copy, Crate, Delivery, Draft, Invitation, Job, KnownAudio, ListImport, Mail, Night,
+               Notice, PreparationTime, Proposal, Recheck, ReviewOptions, SavedSearch, SheetVersion, Split, Track,
                TrackStanding):  # fmt: skip
     admin.site.register(_model, LookOnly)

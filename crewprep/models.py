@@ -32,6 +32,7 @@ from crewprep.sheets.models import (
     SheetVersion,
 )  # fmt: skip
 from crewprep.tracks.models import AudioKind, Copy, KnownAudio, Track, TrackState
+from crewprep.webhooks.models import Delivery, DeliveryState, Webhook
 
 __all__ = [
     "Activity",
@@ -51,6 +52,8 @@ __all__ = [
     "Crate",
     "CrateTrack",
     "Crew",
+    "Delivery",
+    "DeliveryState",
     "DerivedActivity",
     "Draft",
     "DraftMarker",
@@ -91,4 +94,5 @@ __all__ = [
     "User",
     "Verdict",
     "VerdictKind",
+    "Webhook",
 ]

@@ -18,6 +18,7 @@ from crewprep.review.models import Proposal, Remark
 from crewprep.splitting import rules as splitting
 from crewprep.tracks import rules as tracks
 from crewprep.tracks.models import Track
+from crewprep.webhooks import rules as webhooks
 
 ROLES = (Role.LEAD, Role.RESIDENT, Role.NEWCOMER)
 
@@ -112,6 +113,7 @@ PERMISSIONS = (
     Permission("retry", "Retry work that was given up", crews.may_fill_crates),
     Permission("members", "Invite, change roles, hand the lead over", crews.may_look_after_members),
     Permission("remove", "Remove another member", lambda member: crews.may_end(member, another(member))),
+    Permission("webhooks", "Have other programs told of verdicts", webhooks.may_run_webhooks),
     Permission("leave", "Leave the crew", lambda member: crews.may_end(member, member)),
 )  # fmt: skip
 

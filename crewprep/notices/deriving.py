@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+from collections import Counter
 from collections.abc import Callable, Iterator
 
 from django.db import IntegrityError, OperationalError, transaction
@@ -17,14 +18,16 @@ from django.urls import reverse
 
 from crewprep.activity.models import Activity
 from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.jobs import clock
 from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell, track_path
 from crewprep.notices.models import DerivedActivity, Notice, NoticeCursor
-from crewprep.preparation.models import Claim
+from crewprep.preparation.models import Assignment, Claim
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.review.rules import may_review
+from crewprep.webhooks import services as webhooks
 
 log = logging.getLogger(__name__)
 
@@ -81,9 +84,12 @@ def _mark_and_tell(row: Activity) -> None:
 
 
 def reviewers_to_ask(proposal: Proposal) -> list[Membership]:
-    """Whom a proposal waits for: everyone who may review it."""
+    """Whom a proposal waits for: whoever was given its review, where they may; else everyone who may."""
     members = Membership.objects.filter(crew=proposal.crew_id).select_related("user")
-    return [member for member in members if may_review(member, proposal)]
+    may = [member for member in members if may_review(member, proposal)]
+    given = Assignment.objects.filter(track=proposal.track_id, reviewer__isnull=False)
+    named = set(given.values_list("reviewer_id", flat=True))
+    return [member for member in may if member.user_id in named] or may
 
 
 def authors_of(proposal: Proposal) -> set[int]:
@@ -133,6 +139,7 @@ def _returned(row: Activity) -> Iterator[Planned]:
     if proposal is None:
         return
     _settle(proposal, Kind.REVIEW_ASKED, row)
+    webhooks.queue(row, proposal)
     for user in authors_of(proposal) - {row.actor_id}:
         yield Planned(
             user, Kind.RETURNED, str(row.pk), proposal.pk,
@@ -146,6 +153,7 @@ def _approved(row: Activity) -> Iterator[Planned]:
     if proposal is None:
         return
     _settle(proposal, Kind.REVIEW_ASKED, row)
+    webhooks.queue(row, proposal)
     for user in authors_of(proposal) - {row.actor_id}:
         yield Planned(
             user, Kind.APPROVED, str(row.pk), proposal.pk,
@@ -184,6 +192,23 @@ def _assigned(row: Activity) -> Iterator[Planned]:
         yield _of_claim(row, claim, former, f"gave “{claim.track.title}”, which you held, to another member.")
 
 
+def _split(row: Activity) -> Iterator[Planned]:
+    """To everyone who was given tracks of a crate to prepare or to review."""
+    crate = Crate.objects.filter(pk=row.subject_id).select_related("crew").first()
+    if crate is None:
+        return
+    given = list(Assignment.objects.filter(crate=crate).values_list("preparer_id", "reviewer_id"))
+    prepare, review = Counter(one for one, _ in given), Counter(other for _, other in given)
+    for user in {*prepare, *review} - {None, row.actor_id}:
+        share = {"prepare": prepare[user], "review": review[user]}
+        parts = [f"{count} to {what}" for what, count in share.items() if count]
+        yield Planned(
+            user, Kind.CLAIM_MOVED, str(row.pk), crate.pk,
+            f"divided “{crate.name}”: you have {' and '.join(parts)}.",
+            reverse("crate", args=[crate.crew.slug, crate.pk]), row.created_at, by=row.actor_id,
+        )  # fmt: skip
+
+
 def _of_claim(row: Activity, claim: Claim, user: int, text: str) -> Planned:
     path = track_path(claim.crew, claim.track_id)
     return Planned(user, Kind.CLAIM_MOVED, str(row.pk), claim.track_id, text, path, row.created_at, by=row.actor_id)
@@ -211,6 +236,7 @@ DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "withdrawn": _withdrawn,
     "track taken over": _taken_over,
     "track assigned": _assigned,
+    "crate split": _split,
     "convention published": _published,
 }
 """What each verb of the record has to tell; other verbs tell nobody anything."""

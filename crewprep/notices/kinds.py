@@ -12,7 +12,7 @@ class Kind(models.TextChoices):
     RETURNED = "returned", "A proposal of mine was returned"
     APPROVED = "approved", "A proposal of mine was approved"
     CLAIM_LAPSING = "claim-lapsing", "My hold on a track lapses in a quarter of an hour"
-    CLAIM_MOVED = "claim-moved", "A track was taken over from me or given to me"
+    CLAIM_MOVED = "claim-moved", "Tracks were taken over from me or given to me"
     NIGHT_NEAR = "night-near", "A night is tomorrow and tracks are open"
     CONVENTION = "convention-published", "A convention was published"
 

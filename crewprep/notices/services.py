@@ -13,6 +13,7 @@ from crewprep.jobs import clock
 from crewprep.notices import deriving, packing, sending, watching
 from crewprep.notices.models import Mail, MailState, Notice
 from crewprep.notices.selectors import still_unread
+from crewprep.webhooks import delivering
 
 log = logging.getLogger(__name__)
 
@@ -35,12 +36,13 @@ def mark_all_read(*, member: Membership) -> int:
 
 
 def look_after(*, now: dt.datetime | None = None) -> int:
-    """Make notices of what is new, pack mails and send them; how many mails were handed over."""
+    """Make notices of what is new, pack mails and send them, and webhooks' messages; how many went."""
     deriving.derive(now=now)
     watching.watch_claims(now=now)
     watching.watch_nights(now=now)
     packing.pack(now=now)
-    return sending.send_due(now=now)
+    sent = sending.send_due(now=now)
+    return sent + delivering.deliver_due(now=now)
 
 
 def sweep(*, now: dt.datetime | None = None) -> int:
@@ -51,4 +53,4 @@ def sweep(*, now: dt.datetime | None = None) -> int:
         mails = Mail.objects.filter(
             created_at__lt=before, state__in=[MailState.SENT, MailState.FAILED, MailState.DROPPED]
         ).delete()[0]
-        return notices + mails + deriving.forget()
+        return notices + mails + deriving.forget() + delivering.sweep(now=now)

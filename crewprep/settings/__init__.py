@@ -99,6 +99,9 @@ PUBLIC_URL = env.text("CREWPREP_URL", "http://localhost:8000/").rstrip("/") + "/
 globals().update(services.mail(env.text("EMAIL_URL", "")))
 DEFAULT_FROM_EMAIL = env.text("CREWPREP_MAIL_FROM", f"crewprep <crewprep@{urlsplit(PUBLIC_URL).hostname}>")
 
+WEBHOOK_NETWORKS = env.names("CREWPREP_WEBHOOK_NETWORKS", [])
+WEBHOOK_PLAIN_HTTP = env.flag("CREWPREP_WEBHOOK_HTTP")
+
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
 USE_I18N = False
@@ -192,6 +195,8 @@ SPECTACULAR_SETTINGS = {
         "JobKind": "crewprep.jobs.models.JobKind",
         "ProposalState": "crewprep.review.models.ProposalState",
         "ReadinessState": ["nothing", "analysing", "draft", "held", "review", "returned", "approved"],
+        "DeliveryState": "crewprep.webhooks.models.DeliveryState",
+        "WebhookEvent": "crewprep.webhooks.models.Event",
         "NoticeKind": "crewprep.notices.kinds.Kind",
         "NoticeWay": "crewprep.notices.kinds.Way",
         "SplitStage": "crewprep.splitting.selectors.Stage",

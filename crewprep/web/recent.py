@@ -94,6 +94,11 @@ WORDS: dict[str, Words] = {
     "remark opened again": lambda details, title: f"opened a remark on “{details.get('track') or title}” again",
     "review options set": lambda details, _: "changed how the crew reviews",
     "returned": lambda details, title: f"returned the proposal for “{details.get('track') or title}”",
+    "webhook added": lambda details, _: "had another program told of verdicts",
+    "webhook secret renewed": lambda details, _: "gave a webhook another secret",
+    "webhook switched on": lambda details, _: "switched a webhook on",
+    "webhook switched off": lambda details, _: "switched a webhook off",
+    "webhook removed": lambda details, _: "removed a webhook",
     "withdrawn": lambda details, title: f"withdrew the proposal for “{details.get('track') or title}”",
 }
 """What each verb of the record reads like after the actor's name; other verbs are the workers' own."""

@@ -35,6 +35,7 @@ from crewprep.web import (
     splitting,
     threads,
     tracks,
+    webhooks,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -56,6 +57,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(claims.urlpatterns)),
     path("c/<slug:crew>/", include(finding.urlpatterns)),
     path("c/<slug:crew>/notices/", include(notices.urlpatterns)),
+    path("c/<slug:crew>/webhooks/", include(webhooks.urlpatterns)),
     path("c/<slug:crew>/", include(review.urlpatterns)),
     path("c/<slug:crew>/", include(asking.urlpatterns)),
     path("c/<slug:crew>/", include(merging.urlpatterns)),

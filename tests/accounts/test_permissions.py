@@ -37,6 +37,7 @@ from crewprep.splitting.services import apply_split
 from crewprep.tracks.models import Track
 from crewprep.tracks.tags import Tags, edit_tags
 from crewprep.tracks.work import retry_work
+from crewprep.webhooks.services import add_webhook
 from tests import factories
 
 MARKERS = [MarkerInput(4, 90_000_000)]
@@ -107,6 +108,7 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         "retry": lambda member: retry_work(member=member, job=fresh(job)),
         "members": lambda member: invite(member=member, role=Role.NEWCOMER),
         "remove": lambda member: remove_member(member=member, other=author),
+        "webhooks": lambda member: add_webhook(member=member, url="https://receiver.invalid/"),
         "leave": lambda member: leave_crew(member=member),
     }
 

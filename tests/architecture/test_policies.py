@@ -21,6 +21,11 @@ LEADS_ALONE = {
     "api/v1/crews/<slug:crew>/convention-draft/",
     "api/v1/crews/<slug:crew>/convention-draft/effect/",
     "api/v1/crews/<slug:crew>/invitations/",
+    "api/v1/crews/<slug:crew>/webhooks/",
+    "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/",
+    "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/deliveries/",
+    "c/<slug:crew>/webhooks/",
+    "c/<slug:crew>/webhooks/<uuid:webhook_id>/",
 }
 """Pages that show nothing to other members but the reason why not."""
 

@@ -36,6 +36,8 @@ from crewprep.review.models import Proposal, Remark
 from crewprep.review.services import approve_proposal
 from crewprep.sheets.models import Recheck, SheetVersion
 from crewprep.tracks.models import Copy, Track
+from crewprep.webhooks.models import Delivery
+from crewprep.webhooks.services import add_webhook
 from tests import factories
 from tests.factories.music import convention_document
 
@@ -65,6 +67,7 @@ class CrewWorld:
     recheck: Recheck
     listed: ListImport
     remark: Remark
+    delivery: Delivery
 
     @property
     def crew(self) -> Crew:
@@ -96,6 +99,8 @@ class CrewWorld:
             **dict.fromkeys(("search", "search_id"), self.search.pk),
             **dict.fromkeys(("change", "change_id"), self.change.pk),
             **dict.fromkeys(("notice", "notice_id"), self.notice.pk),
+            **dict.fromkeys(("webhook", "webhook_id"), self.delivery.webhook_id),
+            **dict.fromkeys(("delivery", "delivery_id"), self.delivery.pk),
             "mail_token": unsubscribe_token(self.lead),
             "recheck": self.recheck.pk,
             "recheck_id": self.recheck.pk,
@@ -161,6 +166,11 @@ def make_crew(word: str) -> CrewWorld:
             for one in (lead, resident, newcomer)
         ],
     )  # fmt: skip
+    webhook, _ = add_webhook(member=lead, url=f"https://{word}.invalid/hook")
+    delivery = Delivery.objects.create(
+        crew=lead.crew, webhook=webhook, event="proposal.approved", activity_id=uuid.uuid4(), body=f'"{word}"',
+        state="given up", finished_at=timezone.now(),
+    )  # fmt: skip
     return CrewWorld(
         word=word, lead=lead, resident=resident, newcomer=newcomer, version=version, crate=crate, track=track,
         sheet=sheet, proposal=proposal, job=job, night=night, feed=feed, invitation=invitation,
@@ -172,4 +182,5 @@ def make_crew(word: str) -> CrewWorld:
         change=change_many(member=lead, kind="draft", tracks=[track]),
         notice=Notice.objects.get(recipient=lead.user),
         recheck=recheck,
+        delivery=delivery,
     )  # fmt: skip

@@ -25,6 +25,7 @@ from crewprep.review.services import (
     return_proposal,
     withdraw_proposal,
 )  # fmt: skip
+from crewprep.splitting.services import Wanted, apply_split
 from tests import factories
 from tests.jobs.test_rivals import at_once
 from tests.notices.conftest import Told, kinds
@@ -95,6 +96,30 @@ def test_a_track_that_changes_hands(lead: Membership, resident: Membership, newc
     assign_track(member=lead, track=track, to=lead)
     derive()
     assert kinds(lead).count("claim-moved") == 0, "what one did oneself is no news"
+
+
+def test_a_divided_crate_and_the_review_that_was_given_to_one(
+    lead: Membership, resident: Membership, crate: Crate, told: Told
+) -> None:
+    other = factories.member_of(lead.crew)
+    tracks = [factories.analysed_track(lead, crate) for _ in range(3)]
+    wanted = [
+        Wanted(tracks[0].pk, resident.user_id, other.user_id),
+        Wanted(tracks[1].pk, resident.user_id, None),
+        Wanted(tracks[2].pk, lead.user_id, resident.user_id),
+    ]
+    apply_split(member=lead, crate=crate, wanted=wanted, seen_revision=0, free={})
+    derive()
+    assert told(resident)[-1] == f"{lead.user} divided “{crate.name}”: you have 2 to prepare and 1 to review."
+    assert told(other)[-1] == f"{lead.user} divided “{crate.name}”: you have 1 to review."
+    assert kinds(lead) == []
+    factories.proposal(resident, made=tracks[0], into=crate)
+    derive()
+    assert (kinds(other)[-1], kinds(lead)) == ("review-asked", []), "it was given to one"
+    factories.proposal(other, made=tracks[1], into=crate)
+    derive()
+    assert "review-asked" in kinds(lead)
+    assert "review-asked" in kinds(resident)
 
 
 def test_a_published_convention(lead: Membership, resident: Membership, told: Told) -> None:

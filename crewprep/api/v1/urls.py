@@ -27,6 +27,7 @@ from crewprep.api.v1 import (
     splits,
     tokens,
     tracks,
+    webhooks,
 )
 
 app_name = "api"
@@ -39,6 +40,7 @@ _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
 _REMARK = f"{_PROPOSAL}remarks/<uuid:remark>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
+_WEBHOOK = f"{_CREW}webhooks/<uuid:webhook>/"
 
 urlpatterns = [
     path("schema/", Document.as_view(), name="schema"),
@@ -108,6 +110,11 @@ urlpatterns = [
     path(f"{_CREW}lists/", lists.Lists.as_view(), name="lists"),
     path(f"{_CREW}lists/<uuid:list>/", lists.OneList.as_view(), name="list"),
     path(f"{_CREW}lists/<uuid:list>/apply/", lists.ApplyList.as_view(), name="apply-list"),
+    path(f"{_CREW}webhooks/", webhooks.Webhooks.as_view(), name="webhooks"),
+    path(_WEBHOOK, webhooks.OneWebhook.as_view(), name="webhook"),
+    path(f"{_WEBHOOK}secret/", webhooks.Secret.as_view(), name="webhook-secret"),
+    path(f"{_WEBHOOK}deliveries/", webhooks.Deliveries.as_view(), name="deliveries"),
+    path(f"{_WEBHOOK}deliveries/<uuid:delivery>/again/", webhooks.Again.as_view(), name="delivery-again"),
     path(f"{_CREW}proposals/", proposals.Proposals.as_view(), name="proposals"),
     path(_PROPOSAL, proposals.OneProposal.as_view(), name="proposal"),
     path(f"{_PROPOSAL}markers/", proposals.Markers.as_view(), name="proposal-markers"),
