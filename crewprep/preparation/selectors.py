@@ -16,7 +16,8 @@ from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crews.models import Crew, Membership
 from crewprep.preparation.estimate import CrewFactor, Estimate, Facts, estimate
 from crewprep.preparation.models import Assignment, Claim, Split
-from crewprep.sheets.models import Draft, DraftMarker, SheetVersion
+from crewprep.sheets.models import Draft, DraftMarker
+from crewprep.sheets.selectors import has_sheet
 from crewprep.tracks.models import Track
 
 
@@ -59,15 +60,12 @@ def assignments_of(crate: Crate, track_ids: Collection[UUID] | None = None) -> d
 
 
 def assigned_to(member: Membership) -> QuerySet[Assignment]:
-    """What is assigned to a member, to prepare or to review, of tracks that stand in their crate without a sheet by its
-    convention version."""
+    """What is assigned to a member, to prepare or to review, of tracks that stand in their crate without a sheet that
+    counts under its version."""
     here = CrateTrack.objects.filter(crate=OuterRef("crate"), track=OuterRef("track"))
-    sheet = SheetVersion.objects.filter(
-        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
-    )
     return (
         Assignment.objects.filter(Q(preparer=member.user) | Q(reviewer=member.user), crew=member.crew)
-        .filter(Exists(here), ~Exists(sheet))
+        .filter(Exists(here), ~has_sheet())
         .select_related("track", "crate__night")
         .order_by("crate__night__date", "crate__created_at", "track__title")
     )

@@ -19,8 +19,8 @@ from django.db.models import OuterRef, Subquery
 from django.db.models.functions import Coalesce
 
 from crewprep.crates.models import CrateTrack, Night
-from crewprep.readiness.selectors import kept_sheets, own_sheets
 from crewprep.sheets.models import Recheck
+from crewprep.sheets.selectors import kept_sheets, own_sheets
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,27 +6,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Count, Exists, OuterRef, Q, QuerySet
+from django.db.models import Count, QuerySet
 
 from crewprep.common.errors import NotFound
-from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import CrateTrack, Night
 from crewprep.crews.models import Membership
 from crewprep.crews.selectors import member_for
 from crewprep.readiness.models import CalendarFeed
 from crewprep.readiness.services import fingerprint
-from crewprep.sheets.models import Recheck, SheetVersion
+from crewprep.sheets.selectors import has_sheet
 from crewprep.tracks.models import Track
 
 
 def open_places(night: Night) -> QuerySet[CrateTrack]:
     """The places in the night's crates whose track has no sheet that counts (see the package)."""
-    return CrateTrack.objects.filter(~_ready(), crate__night=night)
+    return CrateTrack.objects.filter(~has_sheet(), crate__night=night)
 
 
 def ready_places(night: Night) -> QuerySet[CrateTrack]:
     """The other places in the night's crates."""
-    return CrateTrack.objects.filter(_ready(), crate__night=night)
+    return CrateTrack.objects.filter(has_sheet(), crate__night=night)
 
 
 def open_tracks(night: Night) -> QuerySet[Track]:
@@ -50,7 +49,7 @@ def open_counts(nights: Iterable[Night]) -> dict[UUID, OpenCount]:
     def counted(rows: QuerySet[CrateTrack]) -> dict[UUID, int]:
         return dict(rows.order_by().values_list("crate__night").annotate(Count("track", distinct=True)))
 
-    tracks, still = counted(places), counted(places.filter(~_ready()))
+    tracks, still = counted(places), counted(places.filter(~has_sheet()))
     return {night: OpenCount(tracks.get(night, 0), still.get(night, 0)) for night in ids}
 
 
@@ -70,37 +69,3 @@ def member_by_feed(token: str) -> Membership:
         raise NotFound
     # The door of every other request: whoever may not enter the crew may not read its calendar.
     return member_for(feed.membership.user, feed.membership.crew.slug)
-
-
-def kept_sheets() -> QuerySet[SheetVersion]:
-    """Of a place in a crate: the track's latest sheet, where it is by an older version of the crate's convention and
-    keeps its meaning under the crate's: it was compared with it, and no re-check of it is open."""
-    version = "crate__convention_version"
-    newer = SheetVersion.objects.filter(track=OuterRef("track"), number__gt=OuterRef("number"))
-    waiting = Recheck.objects.filter(sheet=OuterRef("pk"), convention_version=OuterRef(OuterRef(version)), ended="")
-    # A sheet is compared with each version that is published after it, and with the newest that was there before it.
-    not_compared = ConventionVersion.objects.filter(
-        convention=OuterRef(OuterRef(f"{version}__convention")),
-        number__gt=OuterRef(OuterRef(f"{version}__number")),
-        created_at__lte=OuterRef("created_at"),
-    )
-    return SheetVersion.objects.filter(
-        ~Exists(newer),
-        ~Exists(waiting),
-        ~Exists(not_compared),
-        track=OuterRef("track"),
-        convention_version__convention=OuterRef(f"{version}__convention"),
-        convention_version__number__lt=OuterRef(f"{version}__number"),
-    ).order_by()
-
-
-def own_sheets() -> QuerySet[SheetVersion]:
-    """Of a place in a crate: the track's sheets by the crate's own version."""
-    return SheetVersion.objects.filter(
-        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
-    ).order_by()
-
-
-def _ready() -> Q:
-    """Of a place in a crate: whether its track has a sheet that counts."""
-    return Q(Exists(own_sheets())) | Q(Exists(kept_sheets()))

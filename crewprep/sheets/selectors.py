@@ -6,11 +6,13 @@ import datetime as dt
 from collections.abc import Collection
 from uuid import UUID
 
+from django.db.models import Exists, OuterRef, Q, QuerySet
+
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import NotFound
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership
-from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.sheets.models import Draft, Recheck, SheetVersion
 from crewprep.tracks.models import Track
 
 
@@ -65,3 +67,38 @@ def latest_numbers(track_ids: Collection[UUID]) -> dict[UUID, int]:
     """The number of each track's sheet, in one query; a track without a sheet is left out."""
     versions = SheetVersion.objects.filter(track__in=track_ids).order_by("number")
     return dict(versions.values_list("track_id", "number"))
+
+
+def kept_sheets() -> QuerySet[SheetVersion]:
+    """Of a place in a crate, or whatever else has a ``crate`` and a ``track``: the track's latest sheet, where it is by
+    an older version of the crate's convention and keeps its meaning under the crate's: it was compared with it, and no
+    re-check of it is open."""
+    version = "crate__convention_version"
+    newer = SheetVersion.objects.filter(track=OuterRef("track"), number__gt=OuterRef("number"))
+    waiting = Recheck.objects.filter(sheet=OuterRef("pk"), convention_version=OuterRef(OuterRef(version)), ended="")
+    # A sheet is compared with each version that is published after it, and with the newest that was there before it.
+    not_compared = ConventionVersion.objects.filter(
+        convention=OuterRef(OuterRef(f"{version}__convention")),
+        number__gt=OuterRef(OuterRef(f"{version}__number")),
+        created_at__lte=OuterRef("created_at"),
+    )
+    return SheetVersion.objects.filter(
+        ~Exists(newer),
+        ~Exists(waiting),
+        ~Exists(not_compared),
+        track=OuterRef("track"),
+        convention_version__convention=OuterRef(f"{version}__convention"),
+        convention_version__number__lt=OuterRef(f"{version}__number"),
+    ).order_by()
+
+
+def own_sheets() -> QuerySet[SheetVersion]:
+    """Of a place in a crate: the track's sheets by the crate's own version."""
+    return SheetVersion.objects.filter(
+        track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
+    ).order_by()
+
+
+def has_sheet() -> Q:
+    """Of a place in a crate: whether its track has a sheet that counts under the crate's version."""
+    return Q(Exists(own_sheets())) | Q(Exists(kept_sheets()))

@@ -18,6 +18,7 @@ from crewprep.preparation.selectors import assigned_to, assignments_of, estimate
 from crewprep.preparation.times import factor_of
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import SheetVersion
+from crewprep.sheets.selectors import has_sheet
 from crewprep.splitting.rule import Hand, Task, divide
 from crewprep.tracks.models import Track, TrackState
 
@@ -143,13 +144,14 @@ class MyTracks:
 
 def to_do_in(crate: Crate, member: Membership) -> CrateToDo:
     """What is to do in the crate, a fixed number of queries for any number of tracks."""
-    places = list(places_of(crate))
-    ids = [place.track_id for place in places]
-    sheets = set(SheetVersion.objects.filter(track__in=ids).order_by().values_list("track_id", "convention_version_id"))
-    done = {track for track, version in sheets if version == crate.convention_version_id}
-    sheeted = {track for track, _ in sheets}
-    places = [place for place in places if place.track_id not in done and place.track.state != TrackState.REFUSED]
+    # Whether it is done comes with the place, so that it costs no question of its own.
+    places = [
+        place
+        for place in places_of(crate).annotate(done=has_sheet())
+        if not place.done and place.track.state != TrackState.REFUSED
+    ]
     left = [place.track_id for place in places]
+    sheeted = set(SheetVersion.objects.filter(track__in=left).order_by().values_list("track_id", flat=True))
     factor, members, split = factor_of(crate.crew_id), list(members_of(member)), split_of(crate)
     estimates = estimates_of(left, crate.convention_version, factor)
     claims, assigned, pending = live_claims(left), assignments_of(crate), _pending(left)

@@ -88,12 +88,17 @@ def test_a_sheet_by_another_version_is_to_be_checked_again(
 ):
     for one in tracks[:2]:
         approve_proposal(member=lead, proposal=factories.proposal(resident, made=one, into=crate), seen_revision=1)
-    newer = factories.convention(lead)
-    other = factories.crate(lead)
-    assert other.convention_version == newer != crate.convention_version
-    for one in tracks:
-        add_track(crate=other, track=one)
+    crates = []
+    for name in ("House", "Garage"):
+        version = factories.convention(lead, name=name)
+        made = factories.crate(lead)
+        assert made.convention_version == version != crate.convention_version
+        for one in tracks:
+            add_track(crate=made, track=one)
+        crates.append(made)
+    newer, other = crates
     assert tracks[0] not in {one.track for one in to_do_in(crate, lead).tracks}
+    assert tracks[0] not in {one.track for one in to_do_in(newer, lead).tracks}, "it keeps its meaning"
     found = {one.track: one for one in to_do_in(other, lead).tracks}
     assert (found[tracks[0]].stage, found[tracks[5]].stage) == (Stage.RECHECK, Stage.PREPARE)
     assert 0 < found[tracks[0]].prepare < found[tracks[5]].prepare
