@@ -7,14 +7,17 @@ from django.urls import reverse
 
 from crewprep.analysis.models import Analysis
 from crewprep.analysis.selectors import current_analysis
+from crewprep.conventions.services import save_draft
 from crewprep.crews.invitations import invite
 from crewprep.crews.models import Role
 from crewprep.crews.tokens import make_token
 from crewprep.jobs.models import Job, JobState
 from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
 from crewprep.sheets.markers import MarkerInput
+from crewprep.sheets.publishing import publish_document
 from crewprep.tracks.models import Track
 from tests import factories
+from tests.factories.music import convention_document
 from tests.web.browser import axe, cookie, opened, ready
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -48,6 +51,10 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         markers=moved,
         override_reason="the hum is all there is",
     )
+    longer = convention_document()
+    longer["slots"][7]["loop_bars"] = 8
+    version = publish_document(member=lead, document=longer)
+    save_draft(member=lead, document=convention_document(slots=5), seen_revision=0)
     empty = factories.crew_with(lead.user)
     make_token(user=lead.user, name="a program with a rather long name", crew_slug=lead.crew.slug)
     _, token = invite(
@@ -62,6 +69,11 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(live_server, chromium, w
         reverse("crate", args=[slug, crate.pk]),
         reverse("convention", args=[slug]),
         reverse("convention-draft", args=[slug]),
+        reverse("convention-publish", args=[slug]),
+        reverse("convention-import", args=[slug]),
+        reverse("convention-compare", args=[slug, version.pk]),
+        reverse("rechecks", args=[slug, version.pk]),
+        reverse("crate-move", args=[slug, crate.pk]) + f"?to={version.pk}",
         reverse("account"),
         reverse("account-password"),
         reverse("account-tokens"),
