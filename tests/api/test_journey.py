@@ -184,5 +184,5 @@ def test_a_convention_document_goes_in_as_it_came_out(crewed: Crewed, as_member:
     assert (again.status_code, again.json()["version"]) == (201, first["version"] + 1)
     assert again.json()["document"] == first["document"]
     assert as_member(crewed.author).post(url, first["document"]).json()["code"] == "crew:lead-only"
-    broken = {**first["document"], "slots": first["document"]["slots"][1:]}
+    broken = {**first["document"], "slots": first["document"]["slots"][::-1]}
     assert by_lead.post(url, broken).json()["code"] == "convention:invalid"
