@@ -37,16 +37,20 @@ from crewprep.web.track_parts import player_context, rows_context
 @require_GET
 def queue_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     """Open proposals, oldest first."""
-    lines = queue(member)
+    number = request.GET.get("page", "")
+    found = queue(member, int(number) if number.isascii() and number.isdecimal() and len(number) < 7 else 1)
     return render(
         request,
         "review/queue.html",
         {
             "member": member,
             "current": "queue",
-            "lines": lines,
-            "yours": sum(bool(line.answer) for line in lines),
-            "put_to_you": sum(line.put_to_you for line in lines),
+            "lines": found.lines,
+            "found": found,
+            "yours": found.yours,
+            "put_to_you": found.put_to_you,
+            "page_before": found.page - 1,
+            "page_after": found.page + 1 if found.page < found.pages else 0,
             "at_all": may_review_at_all(member),
             "options": options_of(member.crew),
         },

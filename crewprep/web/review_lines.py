@@ -24,6 +24,8 @@ from crewprep.sheets.selectors import latest_numbers
 from crewprep.web.check_parts import TONES
 from crewprep.web.words import change_words, length_words
 
+PROPOSALS_A_PAGE = 50
+
 
 @dataclass(frozen=True, slots=True)
 class QueueLine:
@@ -39,8 +41,38 @@ class QueueLine:
     put_to_you: bool
 
 
-def queue(member: Membership) -> list[QueueLine]:
-    """Open proposals, oldest first; a fixed number of queries for any number of proposals."""
+@dataclass(frozen=True, slots=True)
+class Queue:
+    """A page of the queue; how many wait in all, how many of them for this member, how many were put to them."""
+
+    lines: list[QueueLine]
+    waiting: int
+    yours: int
+    put_to_you: int
+    page: int
+    pages: int
+
+
+def queue(member: Membership, page: int = 1) -> Queue:
+    """Open proposals, oldest first; a fixed number of queries for any number of proposals.
+
+    A page that is not there is the nearest that is.
+    """
+    # Without markers and tracks, which only the page's own need.
+    waiting = list(open_proposals(member).select_related(None).prefetch_related("contributors"))
+    pages = max(1, -(-len(waiting) // PROPOSALS_A_PAGE))
+    page = max(1, min(page, pages))
+    return Queue(
+        lines=_queue_lines(member, (page - 1) * PROPOSALS_A_PAGE),
+        waiting=len(waiting),
+        yours=sum(bool(may_review(member, proposal)) for proposal in waiting),
+        put_to_you=sum(proposal.asked_id == member.user_id for proposal in waiting),
+        page=page,
+        pages=pages,
+    )
+
+
+def _queue_lines(member: Membership, first: int) -> list[QueueLine]:
     proposals = list(
         open_proposals(member)
         .defer("analysis__facts")
@@ -51,7 +83,7 @@ def queue(member: Membership) -> list[QueueLine]:
             "base__markers",
             "base__convention_version__slots",
             "convention_version__slots",
-        )
+        )[first : first + PROPOSALS_A_PAGE]
     )
     drafts = _draft_markers(proposal for proposal in proposals if proposal.base is None)
     latest = latest_numbers([proposal.track_id for proposal in proposals])

@@ -76,3 +76,19 @@ def test_the_library_is_searched_for_tracks_to_put_in(lead: Membership, crate: C
     assert html.count("Put in<") == 1
     assert "No track outside this crate is called “zzz”." in client.get(url + "?find=zzz").content.decode()
     assert "From the library" not in signed_in(newcomer).get(at("crate", newcomer, crate.pk)).content.decode()
+
+
+def test_a_long_queue_comes_in_pages(
+    lead: Membership, resident: Membership, crate: Crate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("crewprep.web.review_lines.PROPOSALS_A_PAGE", 2)
+    made = [factories.proposal(resident if number else lead, into=crate) for number in range(3)]
+    client, url = signed_in(lead), at("queue", lead)
+
+    def shown(query: str) -> list[str]:
+        html = client.get(url + query).content.decode()
+        assert "3 open proposals, oldest first. You may review 2" in html
+        return re.findall(r"/proposals/([0-9a-f-]{36})/", html)
+
+    assert shown("") == [str(one.pk) for one in made[:2]]
+    assert shown("?page=2") == shown("?page=9") == [str(made[2].pk)]
