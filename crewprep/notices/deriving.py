@@ -117,6 +117,14 @@ def _settle(proposal: Proposal, kind: Kind, row: Activity) -> None:
     ).update(read_at=row.created_at)
 
 
+_DID = {
+    "proposed": "proposed a sheet for",
+    "proposal changed": "changed the proposal for",
+    "proposal merged": "merged with a newer sheet the proposal for",
+    "proposal opened again": "opened again the proposal for",
+}
+
+
 def _asked(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is None:
@@ -125,7 +133,7 @@ def _asked(row: Activity) -> Iterator[Planned]:
     _settle(proposal, Kind.REVIEW_ASKED, row)
     if proposal.state != ProposalState.OPEN:
         return
-    did = "proposed a sheet for" if row.verb == "proposed" else "changed the proposal for"
+    did = _DID[row.verb]
     for member in reviewers_to_ask(proposal):
         yield Planned(
             member.user_id, Kind.REVIEW_ASKED, f"{proposal.pk}:{proposal.revision}", proposal.pk,
@@ -231,6 +239,8 @@ def _published(row: Activity) -> Iterator[Planned]:
 DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "proposed": _asked,
     "proposal changed": _asked,
+    "proposal merged": _asked,
+    "proposal opened again": _asked,
     "returned": _returned,
     "approved": _approved,
     "withdrawn": _withdrawn,

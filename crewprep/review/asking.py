@@ -17,8 +17,10 @@ from crewprep.activity.services import record
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.crews.models import Crew, Membership, User
 from crewprep.crews.rules import may_review_at_all
+from crewprep.preparation.models import Assignment
 from crewprep.review.models import Proposal, ProposalState, Verdict
 from crewprep.review.rules import authors_of, may_ask, may_review
+from crewprep.tracks.models import Track
 
 RECENT = dt.timedelta(days=14)
 
@@ -57,9 +59,16 @@ def loads(crew: Crew) -> dict[Membership, Load]:
     return dict(sorted(found.items(), key=lambda pair: pair[1]))
 
 
-def suggested_reviewer(crew: Crew, *, without: Collection[int]) -> User | None:
-    """The reviewer with the least to do who is none of these users, always the same one of equals; None for nobody."""
-    return next((member.user for member in loads(crew) if member.user_id not in without), None)
+def suggested_reviewer(track: Track, *, without: Collection[int]) -> User | None:
+    """Whoever a split of a crate named to review the track, else the reviewer with the least to do, none of these users.
+
+    Always the same one of equals; None where nobody is left.
+    """
+    fit = [member.user for member in loads(track.crew) if member.user_id not in without]
+    named = set(
+        Assignment.objects.filter(track=track, reviewer__isnull=False).order_by().values_list("reviewer", flat=True)
+    )
+    return next((user for user in fit if user.pk in named), fit[0] if fit else None)
 
 
 def suggested_for(proposal: Proposal, *, without: Collection[int] = ()) -> User | None:
@@ -67,7 +76,7 @@ def suggested_for(proposal: Proposal, *, without: Collection[int] = ()) -> User 
     taken = {*authors_of(proposal), *without}
     if proposal.first_approved_by_id is not None:
         taken.add(proposal.first_approved_by_id)
-    return suggested_reviewer(proposal.crew, without=taken)
+    return suggested_reviewer(proposal.track, without=taken)
 
 
 def ask_reviewer(*, member: Membership, proposal: Proposal, reviewer: Membership, seen_asked: int | None) -> Proposal:

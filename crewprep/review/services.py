@@ -75,7 +75,7 @@ def propose(
                 proposed_by=member.user,
                 changed_by=member.user,
                 changed_at=timezone.now(),
-                asked=suggested_reviewer(member.crew, without={member.user_id}),
+                asked=suggested_reviewer(track, without={member.user_id}),
             )
             put_in(member, proposal, checked)
             record(

@@ -19,6 +19,7 @@ from crewprep.notices.deriving import LOOK_BACK, derive, forget
 from crewprep.notices.models import DerivedActivity, Notice, NoticeCursor
 from crewprep.notices.selectors import unread_of
 from crewprep.preparation.services import assign_track, claim_track, take_over
+from crewprep.review.again import reopen_proposal
 from crewprep.review.services import (
     amend_proposal,
     approve_proposal,
@@ -225,3 +226,17 @@ def test_a_worker_that_was_away_for_a_week_tells_what_happened_meanwhile(
     factories.convention(lead)
     assert derive() == 1
     assert kinds(resident) == ["convention-published"]
+
+
+def test_a_proposal_that_is_opened_again_asks_again(
+    lead: Membership, resident: Membership, crate: Crate, told: Told
+) -> None:
+    derive()
+    proposal = factories.proposal(resident, into=crate)
+    withdraw_proposal(member=resident, proposal=proposal, seen_revision=1)
+    derive()
+    assert not unread_of(lead).filter(kind="review-asked").exists()
+    reopen_proposal(member=resident, proposal=proposal, seen_revision=1)
+    derive()
+    assert unread_of(lead).filter(kind="review-asked").count() == 1
+    assert "opened again the proposal for" in told(lead)[-1]

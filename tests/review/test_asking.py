@@ -9,6 +9,7 @@ from crewprep.activity.models import Activity
 from crewprep.common.errors import Conflict, Invalid, Refused
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership, Role, User
+from crewprep.preparation.models import Assignment
 from crewprep.review.asking import ask_reviewer, loads, suggested_for
 from crewprep.review.models import Proposal
 from crewprep.review.options import set_options
@@ -96,3 +97,18 @@ def test_what_was_put_to_somebody_who_leaves_goes_to_others(
     for proposal in proposals:
         proposal.refresh_from_db()
         assert proposal.asked == lead.user
+
+
+def test_whom_a_split_names_is_asked_first(
+    author: Membership, lead: Membership, reviewer: Membership, crate: Crate
+) -> None:
+    for named in (lead, reviewer):
+        track = factories.analysed_track(lead, crate)
+        Assignment.objects.create(
+            crew=lead.crew, crate=crate, track=track, preparer=author.user, reviewer=named.user, minutes=9,
+            review_minutes=3,
+        )  # fmt: skip
+        assert [factories.proposal(author, track, crate).asked] == [named.user]
+    own = factories.analysed_track(lead, crate)
+    Assignment.objects.create(crew=lead.crew, crate=crate, track=own, reviewer=author.user, minutes=9, review_minutes=3)
+    assert factories.proposal(author, own, crate).asked != author.user
