@@ -60,7 +60,7 @@ def loads(crew: Crew) -> dict[Membership, Load]:
 
 
 def suggested_reviewer(track: Track, *, without: Collection[int]) -> User | None:
-    """Whoever a split of a crate named to review the track, else the reviewer with the least to do, none of these users.
+    """Whoever a split of a crate named to review the track, else the reviewer with least to do, none of these users.
 
     Always the same one of equals; None where nobody is left.
     """
