@@ -41,7 +41,7 @@ def checks_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     shown = Paginator(found.lines, LINES_A_PAGE).get_page(request.GET.get("page"))
     context = {
         "member": member,
-        "current": "convention",
+        "current": "checks",
         "audit": found,
         "most": max([1, *(count.sheets for count in found.counts)]),
         "shown": shown,
