@@ -45,10 +45,11 @@ class TableLine:
 
 @dataclass(frozen=True, slots=True)
 class BurnDownDrawing:
-    """Points of the lines (``x,y`` pairs), the end of the scale, and the table."""
+    """Points of the lines (``x,y`` pairs; ``at`` is the last one of the open tracks), the end of the scale, the table."""
 
     open: str
     even: str
+    at: str
     today_x: float | None
     top: int
     first: dt.date
@@ -65,8 +66,10 @@ def draw(found: BurnDown) -> BurnDownDrawing | None:
     told = [(index, day) for index, day in enumerate(found.days) if day.open is not None]
     across = WIDTH / max(1, len(found.days) - 1)
     now = told[-1] if told else None
+    points = [(index * across, float(day.open or 0)) for index, day in told]
     return BurnDownDrawing(
-        open=_points(((index * across, float(day.open or 0)) for index, day in told), top),
+        open=_points(points, top),
+        at=_points(points[-1:], top),
         even=_points(((index * across, day.even) for index, day in enumerate(found.days)), top),
         today_x=round(now[0] * across, 1) if now is not None and now[1].date == found.today else None,
         top=top,

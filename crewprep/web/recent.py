@@ -67,39 +67,39 @@ WORDS: dict[str, Words] = {
         f"“{details.get('title') or title}” is the same audio as “{details.get('owner') or title}”, "
         "which the crate has now"
     ),
-    "copy replaced": lambda details, title: f"put another copy of “{title or details.get('title')}” in place",
-    "copy refused": lambda details, title: f"a copy of “{title or details.get('title')}” has another timeline",
+    "copy replaced": lambda details, title: f"put another copy of “{title or details.get('title', 'a track')}” in place",
+    "copy refused": lambda details, title: f"a copy of “{title or details.get('title', 'a track')}” has another timeline",
     "list applied": lambda details, title: (
-        f"applied the list “{details.get('name')}”: tags of {details.get('tags')}, "
-        f"old markers of {details.get('tracks')} tracks"
+        f"applied the list “{details.get('name')}”: tags of {details.get('tags', 0)}, "
+        f"old markers of {count_of(int(details.get('tracks', 0)), 'track')}"
     ),
     "tags edited": lambda details, title: f"wrote the tags of “{title}” anew",
     "track taken out": lambda details, title: f"took “{title}” out of “{details.get('crate')}”",
     "track refused": lambda details, title: f"“{title}” could not be used",
     "work given up": lambda details, title: "work on a track was given up and waits for a retry",
     "work retried": lambda details, title: "asked for work that had been given up to be tried again",
-    "proposed": lambda details, title: f"proposed a sheet for “{details.get('track') or title}”",
+    "proposed": lambda details, title: f"proposed a sheet for “{title or details.get('track')}”",
     "proposal changed": lambda details, title: f"changed the proposal for “{title}”",
-    "approved": lambda details, title: f"approved sheet {details.get('sheet')} of “{details.get('track') or title}”",
-    "approved once": lambda details, title: f"gave the first of two approvals for “{details.get('track') or title}”",
+    "approved": lambda details, title: f"approved sheet {details.get('sheet')} of “{title or details.get('track')}”",
+    "approved once": lambda details, title: f"gave the first of two approvals for “{title or details.get('track')}”",
     "proposal merged": lambda details, title: (
-        f"merged the proposal for “{details.get('track') or title}” with sheet {details.get('sheet')}"
+        f"merged the proposal for “{title or details.get('track')}” with sheet {details.get('sheet')}"
     ),
-    "proposal opened again": lambda details, title: f"opened the proposal for “{details.get('track') or title}” again",
+    "proposal opened again": lambda details, title: f"opened the proposal for “{title or details.get('track')}” again",
     "reviewer asked": lambda details, title: (
-        f"asked {details.get('person', 'somebody')} to review “{details.get('track') or title}”"
+        f"asked {details.get('person', 'somebody')} to review “{title or details.get('track')}”"
     ),
-    "replied": lambda details, title: f"replied to a remark on “{details.get('track') or title}”",
-    "remark resolved": lambda details, title: f"settled a remark on “{details.get('track') or title}”",
-    "remark opened again": lambda details, title: f"opened a remark on “{details.get('track') or title}” again",
+    "replied": lambda details, title: f"replied to a remark on “{title or details.get('track')}”",
+    "remark resolved": lambda details, title: f"settled a remark on “{title or details.get('track')}”",
+    "remark opened again": lambda details, title: f"opened a remark on “{title or details.get('track')}” again",
     "review options set": lambda details, _: "changed how the crew reviews",
-    "returned": lambda details, title: f"returned the proposal for “{details.get('track') or title}”",
+    "returned": lambda details, title: f"returned the proposal for “{title or details.get('track')}”",
     "webhook added": lambda details, _: "had another program told of verdicts",
     "webhook secret renewed": lambda details, _: "gave a webhook another secret",
     "webhook switched on": lambda details, _: "switched a webhook on",
     "webhook switched off": lambda details, _: "switched a webhook off",
     "webhook removed": lambda details, _: "removed a webhook",
-    "withdrawn": lambda details, title: f"withdrew the proposal for “{details.get('track') or title}”",
+    "withdrawn": lambda details, title: f"withdrew the proposal for “{title or details.get('track')}”",
 }
 """What each verb of the record reads like after the actor's name; other verbs are the workers' own."""
 
