@@ -45,7 +45,7 @@ class TableLine:
 
 @dataclass(frozen=True, slots=True)
 class BurnDownDrawing:
-    """Points of the lines (``x,y`` pairs; ``at`` is the last one of the open tracks), the end of the scale, the table."""
+    """Points of the lines (``x,y`` pairs; ``at``: the last of the open tracks), the end of the scale, and the table."""
 
     open: str
     even: str

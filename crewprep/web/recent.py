@@ -67,8 +67,8 @@ WORDS: dict[str, Words] = {
         f"“{details.get('title') or title}” is the same audio as “{details.get('owner') or title}”, "
         "which the crate has now"
     ),
-    "copy replaced": lambda details, title: f"put another copy of “{title or details.get('title', 'a track')}” in place",
-    "copy refused": lambda details, title: f"a copy of “{title or details.get('title', 'a track')}” has another timeline",
+    "copy replaced": lambda details, title: f"put another copy of “{title or details.get('title', '…')}” in place",
+    "copy refused": lambda details, title: f"a copy of “{title or details.get('title', '…')}” has another timeline",
     "list applied": lambda details, title: (
         f"applied the list “{details.get('name')}”: tags of {details.get('tags', 0)}, "
         f"old markers of {count_of(int(details.get('tracks', 0)), 'track')}"
