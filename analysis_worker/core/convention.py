@@ -4,7 +4,7 @@ The document is the crew's convention as it is shared and stored (``schemas/conv
 
     {"name": "…", "slots": [{"number": 1, "name": "Mix-in", "function": "mix-in", "which": "first",
       "kind": "point", "loop_bars": null, "lead_bars": 0, "snap_beats": 0.25, "colour": "orange",
-      "shape": "circle", "required": true, "guidance": "…"}, …]}
+      "shape": "circle", "required": true, "guidance": "…", "labels": []}, …]}
 
 Slots stand in the order of their numbers, 1 to 16, each number once. A number may be left out: a retired slot leaves a
 gap, so that the sheets of the others read as before. Code that drafts knows these rules and no particular convention.
@@ -12,6 +12,8 @@ gap, so that the sheets of the others read as before. Code that drafts knows the
 
 from __future__ import annotations
 
+import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal, TypeGuard, get_args
 
@@ -31,6 +33,8 @@ SHAPES = ("circle", "square", "triangle", "diamond", "pentagon", "hexagon", "sta
 MIN_SLOTS = 4
 MAX_SLOTS = 16
 SNAPS_BEATS = (0.25, 0.5, 1.0, 4.0)
+MAX_LABELS = 12
+MAX_LABEL_LETTERS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,8 @@ class SlotRule:
     """What one numbered slot is for, and how its marker is placed.
 
     ``lead_bars`` moves the marker that many bars before the event it names. ``loop_bars`` is the length of a loop and
-    None for a point. ``snap_beats`` is the grid fraction, in beats, that the marker is pulled to.
+    None for a point. ``snap_beats`` is the grid fraction, in beats, that the marker is pulled to. ``labels`` are those
+    that a marker may have here; empty, any will do.
     """
 
     number: int
@@ -50,6 +55,7 @@ class SlotRule:
     lead_bars: int
     snap_beats: float
     required: bool
+    labels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +113,44 @@ def _read_slot(position: int, slot: Any, *, after: int) -> SlotRule:
         lead_bars=lead_bars,
         snap_beats=float(snap_beats),
         required=bool(slot.get("required", False)),
+        labels=_labels(number, slot.get("labels", [])),
     )
+
+
+def agreed_labels(given: Iterable[str]) -> tuple[str, ...]:
+    """The labels agreed for a slot, without spaces around them; a comma parts them where they are typed.
+
+    Raises ``ValueError`` with one sentence that begins with a small letter.
+    """
+    labels = tuple(label.strip() for label in given)
+    if len(labels) > MAX_LABELS:
+        raise ValueError(f"at most {MAX_LABELS} labels can be agreed on, so take some out.")
+    seen: set[str] = set()
+    for label in labels:
+        if not label:
+            raise ValueError("an agreed label must not be empty.")
+        if len(label) > MAX_LABEL_LETTERS:
+            raise ValueError(f"the label “{label[:20]}…” has more than {MAX_LABEL_LETTERS} letters, so shorten it.")
+        if "," in label or any(unicodedata.category(letter) in ("Cc", "Cs") for letter in label):
+            raise ValueError("an agreed label holds no comma and no sign that cannot be shown.")
+        if label_key(label) in seen:
+            raise ValueError(f"the label “{label}” stands there twice, whatever its case, so take one out.")
+        seen.add(label_key(label))
+    return labels
+
+
+def label_key(label: str) -> str:
+    """What labels are compared by: case and the spaces around them do not count."""
+    return label.strip().casefold()
+
+
+def _labels(number: int, given: Any) -> tuple[str, ...]:
+    if not isinstance(given, list) or not all(isinstance(label, str) for label in given):
+        raise ValueError(f"Slot {number}: labels must be a list of texts.")
+    try:
+        return agreed_labels(given)
+    except ValueError as error:
+        raise ValueError(f"Slot {number}: {error}") from None
 
 
 def _is_whole(value: Any) -> TypeGuard[int]:

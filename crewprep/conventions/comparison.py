@@ -7,7 +7,7 @@ What is left over is matched by name, or by number where the function stayed, as
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,11 +15,11 @@ from crewprep.conventions.models import Slot
 
 Kind = Literal[
     "added", "retired", "renumbered", "renamed", "function", "which", "kind", "loop length", "lead", "snap",
-    "required", "look", "guidance",
+    "required", "look", "guidance", "labels",
 ]  # fmt: skip
 KINDS: tuple[Kind, ...] = (
     "added", "retired", "renumbered", "renamed", "function", "which", "kind", "loop length", "lead", "snap",
-    "required", "look", "guidance",
+    "required", "look", "guidance", "labels",
 )  # fmt: skip
 
 _FIELDS: tuple[tuple[Kind, tuple[str, ...]], ...] = (
@@ -34,6 +34,7 @@ _FIELDS: tuple[tuple[Kind, tuple[str, ...]], ...] = (
     ("required", ("required",)),
     ("look", ("colour", "shape")),
     ("guidance", ("guidance",)),
+    ("labels", ("labels",)),
 )
 
 
@@ -123,6 +124,12 @@ def numbers_in_words(numbers: Iterable[int]) -> str:
             runs.append([number])
     words = [word for run in runs for word in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else map(str, run))]
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def labels_in_words(labels: Sequence[str]) -> str:
+    """``“bells”, “choir” or “strings”`` for agreed labels."""
+    words = [f"“{label}”" for label in labels]
+    return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _match(

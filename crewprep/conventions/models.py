@@ -74,6 +74,7 @@ class Slot(Row):
     shape = models.CharField(max_length=10, choices=_choices(SHAPES))
     required = models.BooleanField(default=False)
     guidance = models.CharField(max_length=300, blank=True)
+    labels = models.JSONField(default=list, blank=True)
 
     class Meta:
         constraints = [

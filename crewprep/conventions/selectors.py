@@ -14,7 +14,7 @@ from crewprep.crews.models import Membership
 
 SLOT_FIELDS = (
     "number", "name", "function", "which", "kind", "loop_bars", "lead_bars", "snap_beats", "colour", "shape",
-    "required", "guidance",
+    "required", "guidance", "labels",
 )  # fmt: skip
 """What a convention document says of a slot, in its order."""
 
@@ -66,10 +66,16 @@ def newest_of_name(member: Membership, name: str) -> ConventionVersion | None:
 
 
 def as_document(version: ConventionVersion) -> dict[str, Any]:
-    """The convention document (``analysis_worker/core/schemas/convention.schema.json``)."""
+    """The convention document (``analysis_worker/core/schemas/convention.schema.json``).
+
+    ``labels`` is left out where none are agreed, so that a convention from before there were any reads as it did.
+    """
     return {
         "name": version.convention.name,
-        "slots": [{field: getattr(slot, field) for field in SLOT_FIELDS} for slot in version.slots.all()],
+        "slots": [
+            {field: getattr(slot, field) for field in SLOT_FIELDS if field != "labels" or slot.labels}
+            for slot in version.slots.all()
+        ],
     }
 
 

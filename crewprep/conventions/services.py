@@ -70,6 +70,7 @@ def slots_from(document: dict[str, Any]) -> list[Slot]:
             colour=given["colour"],
             shape=given["shape"],
             guidance=str(given.get("guidance", "")),
+            labels=list(rule.labels),
         )
         for rule, given in zip(rules.slots, document["slots"], strict=True)
     ]

@@ -61,6 +61,7 @@ def _texts(document: dict[str, Any]) -> Iterator[tuple[tuple[str | int, ...], st
     yield ("name",), document["name"]
     for index, slot in enumerate(document["slots"]):
         yield from ((("slots", index, field), text) for field, text in slot.items() if isinstance(text, str))
+        yield from ((("slots", index, "labels", at), text) for at, text in enumerate(slot.get("labels", ())))
 
 
 class _TwiceError(ValueError):
@@ -106,6 +107,7 @@ def _sentence(error: ValidationError) -> str:
         "maxLength": lambda: f"{place} has more than {wanted} letters.",
         "minItems": lambda: f"{place} must hold {wanted} or more.",
         "maxItems": lambda: f"{place} must hold {wanted} or fewer.",
+        "pattern": lambda: f"{place} must be words without a comma.",
     }
     said = words.get(str(error.validator))
     return said() if said else f"{place} cannot be used."
@@ -118,7 +120,10 @@ def _place(path: Sequence[str | int]) -> str:
     if path[0] != "slots" or len(path) == 1:
         return f"“{path[0]}”"
     slot = f"slot {int(path[1]) + 1} of the list"
-    return slot.capitalize() if len(path) == 2 else f"“{path[2]}” of {slot}"
+    if len(path) == 2:
+        return slot.capitalize()
+    text = f"Text {int(path[3]) + 1} in " if len(path) > 3 else ""
+    return f"{text}“{path[2]}” of {slot}"
 
 
 def _types(wanted: str | list[str]) -> str:

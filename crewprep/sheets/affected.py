@@ -115,10 +115,14 @@ def _comparisons(
 
 def _views(chosen: QuerySet[SheetVersion], sheets: list[SheetVersion]) -> dict[UUID, SheetView]:
     markers: dict[UUID, dict[int, tuple[int, int | None]]] = defaultdict(dict)
+    labels: dict[UUID, dict[int, str]] = defaultdict(dict)
     rows = SheetMarker.objects.filter(sheet__in=chosen.order_by().values("pk")).order_by()
-    for sheet, slot, start_us, end_us in rows.values_list("sheet_id", "slot", "start_us", "end_us").iterator():
+    fields = rows.values_list("sheet_id", "slot", "start_us", "end_us", "label")
+    for sheet, slot, start_us, end_us, label in fields.iterator():
         markers[sheet][slot] = (start_us, end_us)
-    return {sheet.pk: SheetView(markers[sheet.pk], _odd_loops(sheet)) for sheet in sheets}
+        if label:
+            labels[sheet][slot] = label
+    return {sheet.pk: SheetView(markers[sheet.pk], _odd_loops(sheet), labels[sheet.pk]) for sheet in sheets}
 
 
 def _odd_loops(sheet: SheetVersion) -> frozenset[int] | None:

@@ -1,28 +1,29 @@
 """What other rules would do to a sheet (pure; no database).
 
-A sheet keeps its meaning where each of its markers stands under a number that says the same as before, as long and as
-exact as is asked for now, and no slot is asked for that was not. Everything else is a reason to look at it again.
+A sheet keeps its meaning where each of its markers stands under a number that says the same as before, as long, as
+exact and labelled as is asked for now, and no slot is asked for that was not. Everything else is a reason to look at
+it again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import floor
 from typing import Literal
 
 from crewprep.analysis.musical_time import OFF_GRID_US, MusicalTime
-from crewprep.conventions.comparison import Comparison, purpose
+from crewprep.conventions.comparison import Comparison, labels_in_words, purpose
 from crewprep.conventions.models import Slot
-from crewprep.sheets.house_checks import NEAR_BEATS
+from crewprep.sheets.house_checks import NEAR_BEATS, label_fault
 
 ReasonKind = Literal[
     "retired", "function", "which", "renamed", "renumbered", "kind", "loop too short", "loop too long", "lead", "snap",
-    "needed",
+    "label", "needed",
 ]  # fmt: skip
 REASON_KINDS: tuple[ReasonKind, ...] = (
     "needed", "loop too short", "loop too long", "renumbered", "retired", "function", "which", "renamed", "kind",
-    "lead", "snap",
+    "lead", "snap", "label",
 )  # fmt: skip
 """In the order in which a summary tells them."""
 
@@ -38,11 +39,13 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class SheetView:
-    """What the rules need to know of a sheet: start and end of its markers by slot, in microseconds, and the slots
-    whose loops were found to be of another length than the old rules ask for (None: nobody has looked)."""
+    """What the rules need to know of a sheet: start and end of its markers by slot, in microseconds, the slots
+    whose loops were found to be of another length than the old rules ask for (None: nobody has looked), and the
+    labels by slot, where there are any."""
 
     markers: Mapping[int, tuple[int, int | None]]
     odd_loops: frozenset[int] | None = frozenset()
+    labels: Mapping[int, str] = field(default_factory=dict)
 
 
 def needs_grid(comparison: Comparison, sheet: SheetView) -> bool:
@@ -71,6 +74,7 @@ def reasons(comparison: Comparison, sheet: SheetView, grid: MusicalTime | None =
         old, new = change.old, change.new
         if old is not None and old.number in sheet.markers:
             found += _of_marker(old, new, sheet.markers[old.number], grid)
+            found += _of_label(old, new, sheet.labels.get(old.number, ""))
         if new is not None and new.required and new.number not in carried:
             asked_before = old is not None and old.required and purpose(old) == purpose(new)
             if not asked_before:
@@ -109,6 +113,14 @@ def _of_marker(
                 at,
                 f"Slot {at} snaps to {snap_words(new.snap_beats)} now, and its marker does not stand on one.",
             )
+
+
+def _of_label(old: Slot, new: Slot | None, label: str) -> Iterator[Reason]:
+    """Why a label will not do any more; one that would not do before is no news."""
+    if new is None or old.function != new.function or not label_fault(new, label) or label_fault(old, label):
+        return
+    asked, has = labels_in_words(new.labels), f"“{label.strip()}”" if label.strip() else "none"
+    yield Reason("label", new.number, f"Slot {new.number} asks for the label {asked} now, and its marker has {has}.")
 
 
 def _of_loop(old: Slot, new: Slot, times: tuple[int, int | None], grid: MusicalTime | None) -> Iterator[Reason]:

@@ -12,8 +12,10 @@ from itertools import pairwise
 from math import floor
 from typing import Literal, Protocol
 
+from analysis_worker.core.convention import label_key
 from analysis_worker.core.results import TrackAnalysis
 from crewprep.analysis.musical_time import OFF_GRID_US, MusicalTime, clock
+from crewprep.conventions.comparison import labels_in_words
 from crewprep.sheets.markers import MarkerInput
 
 Severity = Literal["blocker", "warning", "note", "off"]
@@ -50,6 +52,8 @@ class SlotLike(Protocol):
     def snap_beats(self) -> float: ...
     @property
     def required(self) -> bool: ...
+    @property
+    def labels(self) -> Sequence[str]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,10 +247,22 @@ def a_beat_apart(sheet: Sheet) -> Iterator[_Found]:
 
 
 def labelled(sheet: Sheet) -> Iterator[_Found]:
-    """A free slot says what it marks."""
+    """A free slot says what it marks, and where the convention agrees on labels, a marker has one of them."""
     for slot, marker in sheet.filled():
-        if slot.function == "free" and not marker.label.strip():
-            yield _Found(slot.number, "It has no label, so nobody knows what it marks.")
+        fault = label_fault(slot, marker.label)
+        if fault:
+            yield _Found(slot.number, fault)
+
+
+def label_fault(slot: SlotLike, label: str) -> str:
+    """What is wrong with a label in a slot, in a sentence; empty where nothing is."""
+    text = label.strip()
+    if not slot.labels:
+        return "It has no label, so nobody knows what it marks." if slot.function == "free" and not text else ""
+    if label_key(text) in map(label_key, slot.labels):
+        return ""
+    asked = f"The convention asks for the label {labels_in_words(slot.labels)}"
+    return f"{asked}, not “{text}”." if text else f"{asked}, and it has none."
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +291,7 @@ CHECKS: tuple[Check, ...] = (
     Check("strongest", "Strongest drop", "note", strongest_drop),
     Check("runway", "Runway", "note", even_runway),
     Check("apart", "A beat apart", "note", a_beat_apart),
-    Check("label", "Label", "note", labelled),
+    Check("label", "Label as agreed", "note", labelled),
 )
 
 

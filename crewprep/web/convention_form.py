@@ -108,7 +108,7 @@ def _typed(posted: Mapping[str, str]) -> list[dict[str, Any]]:
     total = posted.get(f"{PREFIX}-TOTAL_FORMS", "0")
     count = min(int(total), MAX_SLOTS) if total.isdecimal() and len(total) < 4 else 0
     return [
-        {name: posted.get(f"{PREFIX}-{index}-{name}", "")[:400] for name in SlotForm.base_fields}
+        {name: posted.get(f"{PREFIX}-{index}-{name}", "")[:1000] for name in SlotForm.base_fields}
         for index in range(count)
     ]
 

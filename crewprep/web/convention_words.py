@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from crewprep.conventions.comparison import Comparison, Kind, SlotChange
+from crewprep.conventions.comparison import Comparison, Kind, SlotChange, labels_in_words
 from crewprep.conventions.models import Slot
 from crewprep.sheets.affected import Effect, ReasonCount
 from crewprep.sheets.effect import snap_words
@@ -60,6 +60,10 @@ def _lead(slot: Slot) -> str:
     return f"{count_of(slot.lead_bars, 'bar')} before" if slot.lead_bars else "right on"
 
 
+def _label(slot: Slot) -> str:
+    return labels_in_words(slot.labels) if slot.labels else "freely"
+
+
 _DIFFERENCES: dict[Kind, Callable[[Slot, Slot], str]] = {
     "renumbered": lambda old, new: f"number {new.number} instead of {old.number}",
     "renamed": lambda old, new: f"was called “{old.name}”",
@@ -72,6 +76,7 @@ _DIFFERENCES: dict[Kind, Callable[[Slot, Slot], str]] = {
     "required": lambda old, new: "every track needs it now" if new.required else "no longer needed on every track",
     "look": lambda old, new: f"{new.colour} {new.shape} instead of {old.colour} {old.shape}",
     "guidance": lambda old, new: f"guidance is now “{new.guidance}”" if new.guidance else "guidance taken away",
+    "labels": lambda old, new: f"labelled {_label(new)} instead of {_label(old)}",
 }
 
 
@@ -90,5 +95,6 @@ def _counted(one: ReasonCount) -> str:
         "kind": f"{markers} in {at} {'become' if several else 'becomes'} another kind",
         "lead": f"{markers} in {at} {'have' if several else 'has'} another lead",
         "snap": f"{markers} in {at} {'are' if several else 'is'} off the coarser grid",
+        "label": f"{count_of(one.sheets, 'label')} in {at} {'are' if several else 'is'} not as agreed",
     }
     return words[one.kind]

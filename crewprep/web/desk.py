@@ -220,7 +220,8 @@ def _from_sheet(
     if sheet.convention_version_id == version.pk:
         return "sheet", list(markers)
     comparison = compare_slots(sheet.convention_version.slots.all(), version.slots.all())
-    view = SheetView({marker.slot: (marker.start_us, marker.end_us) for marker in markers}, None)
+    times = {marker.slot: (marker.start_us, marker.end_us) for marker in markers}
+    view = SheetView(times, None, {marker.slot: marker.label for marker in markers})
     if not reasons(comparison, view, MusicalTime.of(sheet.analysis.result)):
         return "sheet", list(markers)
     carried = carry_over(markers, comparison, MusicalTime.of(analysis.result).loop_end)

@@ -16,6 +16,7 @@ from analysis_worker.core.convention import (
     SHAPES,
     SNAPS_BEATS,
     WHICH,
+    agreed_labels,
 )  # fmt: skip
 
 
@@ -106,6 +107,22 @@ class ConventionNameForm(forms.Form):
     )
 
 
+class LabelsField(forms.Field):
+    """Labels agreed for a slot, typed with commas between them; a comma too many is no mistake."""
+
+    def to_python(self, value: Any) -> list[str]:
+        """The labels; raises ``ValidationError`` with one sentence."""
+        try:
+            return list(agreed_labels(label for label in str(value or "").split(",") if label.strip()))
+        except ValueError as error:
+            sentence = str(error)
+            raise forms.ValidationError(sentence[0].upper() + sentence[1:]) from error
+
+    def prepare_value(self, value: Any) -> Any:
+        """A list as it is typed; what was typed as it stands."""
+        return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else value
+
+
 class SlotForm(forms.Form):
     """One slot of a convention."""
 
@@ -166,6 +183,11 @@ class SlotForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 2}),
         help_text="One sentence: how to find the place.",
         error_messages={"max_length": "Guidance has at most 300 letters. Shorten it."},
+    )
+    labels = LabelsField(
+        label="Agreed labels",
+        required=False,
+        help_text="With commas between them; markers here must have one of these. Empty: any label will do.",
     )
 
     def clean(self) -> dict[str, Any]:

@@ -184,5 +184,20 @@ def test_a_convention_document_goes_in_as_it_came_out(crewed: Crewed, as_member:
     assert (again.status_code, again.json()["version"]) == (201, first["version"] + 1)
     assert again.json()["document"] == first["document"]
     assert as_member(crewed.author).post(url, first["document"]).json()["code"] == "crew:lead-only"
+    document = first["document"]
+    asked = [{**slot, **({"labels": ["Bells", "choir"]} if slot["number"] == 7 else {})} for slot in document["slots"]]
+    third = by_lead.post(url, {**document, "slots": asked})
+    assert third.json()["document"]["slots"] == asked
+    (differs,) = by_lead.get(f"{url}{third.json()['id']}/compare/").json()
+    assert (differs["kinds"], differs["old"]["labels"], differs["new"]["labels"]) == (
+        ["labels"],
+        [],
+        ["Bells", "choir"],
+    )
+    asked[6]["labels"] = ["Bells", "bells"]
+    refused = by_lead.post(url, {**document, "slots": asked})
+    assert (refused.status_code, refused.json()["code"]) == (422, "convention:invalid")
+    asked[6]["labels"] = [str(number) for number in range(13)]
+    assert by_lead.post(url, {**document, "slots": asked}).status_code == 422
     broken = {**first["document"], "slots": first["document"]["slots"][::-1]}
     assert by_lead.post(url, broken).json()["code"] == "convention:invalid"

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from crewprep.conventions.comparison import Comparison, compare_slots, numbers_in_words
+from crewprep.conventions.comparison import Comparison, compare_slots, labels_in_words, numbers_in_words
 from crewprep.conventions.models import Slot
 from crewprep.conventions.services import slots_from
 from tests.factories.music import convention_document
@@ -49,6 +49,7 @@ def test_the_same_slots_do_not_differ() -> None:
         ({"colour": "black"}, ("look",)),
         ({"shape": "cross"}, ("look",)),
         ({"guidance": "Listen."}, ("guidance",)),
+        ({"labels": ["Bells"]}, ("labels",)),
         ({"name": "Way in", "lead_bars": 4, "required": False}, ("renamed", "lead", "required")),
     ],
 )
@@ -108,3 +109,8 @@ def test_of_two_slots_for_the_same_thing_the_same_number_comes_first() -> None:
 )
 def test_numbers_in_words(numbers: tuple[int, ...], words: str) -> None:
     assert numbers_in_words(numbers) == words
+
+
+def test_labels_in_words() -> None:
+    assert labels_in_words(["Bells"]) == "“Bells”"
+    assert labels_in_words(["Bells", "Choir", "Strings"]) == "“Bells”, “Choir” or “Strings”"

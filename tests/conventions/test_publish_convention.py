@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from analysis_worker.core.convention import ConventionRules
-from crewprep.common.errors import Invalid, Refused
+from crewprep.common.errors import Conflict, Invalid, Refused
 from crewprep.conventions.selectors import as_document, current_version, rules_of
-from crewprep.conventions.services import STARTERS, publish_convention, starter
+from crewprep.conventions.services import STARTERS, publish_convention, publish_draft, save_draft, starter
 from crewprep.crews.models import Membership
 from tests import factories
 from tests.factories.music import convention_document
@@ -23,6 +23,19 @@ def test_our_own_conventions_publish_and_read_back_the_same(lead: Membership, na
     version = publish_convention(member=lead, document=document)
     assert as_document(version) == document
     assert rules_of(version) == ConventionRules.from_document(document)
+
+
+def test_agreed_labels_are_kept_without_spaces_around_them(lead: Membership) -> None:
+    document = convention_document()
+    document["slots"][6]["labels"] = [" Bells", "choir "]
+    version = publish_convention(member=lead, document=document)
+    assert version.slots.get(number=7).labels == ["Bells", "choir"]
+    assert version.slots.get(number=1).labels == []
+    assert rules_of(version).slots[6].labels == ("Bells", "choir")
+    assert rules_of(version).slots[0].labels == ()
+    same = save_draft(member=lead, document=document, seen_revision=0)
+    with pytest.raises(Conflict):
+        publish_draft(member=lead, draft=same, seen_revision=1)
 
 
 def test_versions_count_up_and_the_last_is_current(lead: Membership) -> None:

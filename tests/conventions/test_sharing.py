@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
-from analysis_worker.core.convention import COLOURS, FUNCTIONS, SHAPES, SNAPS_BEATS, WHICH
+from analysis_worker.core.convention import COLOURS, FUNCTIONS, SHAPES, SNAPS_BEATS, WHICH, label_key
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import as_document
 from crewprep.conventions.services import STARTERS, publish_convention, starter
@@ -21,6 +21,7 @@ from tests.factories.music import convention_document
 
 LETTERS = st.characters(exclude_categories=("Cs", "Cc"))
 WORDS = st.text(LETTERS, min_size=1, max_size=40)
+AGREED = st.text(LETTERS, min_size=1, max_size=60).filter(lambda text: text.strip() == text and "," not in text)
 
 
 @st.composite
@@ -30,6 +31,7 @@ def documents(draw: st.DrawFn) -> dict[str, Any]:
     slots = []
     for number in numbers:
         kind = draw(st.sampled_from(("point", "loop")))
+        labels = draw(st.lists(AGREED, max_size=12, unique_by=label_key))
         slots.append(
             {
                 "number": number, "name": draw(WORDS), "function": draw(st.sampled_from(FUNCTIONS)),
@@ -38,6 +40,7 @@ def documents(draw: st.DrawFn) -> dict[str, Any]:
                 "lead_bars": draw(st.integers(0, 64)), "snap_beats": draw(st.sampled_from(SNAPS_BEATS)),
                 "colour": draw(st.sampled_from(COLOURS)), "shape": draw(st.sampled_from(SHAPES)),
                 "required": draw(st.booleans()), "guidance": draw(st.text(LETTERS, max_size=300)),
+                **({"labels": labels} if labels else {}),
             }
         )  # fmt: skip
     name = draw(WORDS.filter(lambda text: text.strip() == text))
@@ -95,6 +98,15 @@ def edited(change: Callable[[dict[str, Any]], object]) -> bytes:
         (edited(lambda d: d["slots"][3].update(required="yes")), "“required” of slot 4 of the list must be true"),
         (edited(lambda d: d["slots"][3].update(name="a\0b")), "“name” of slot 4 of the list holds a sign"),
         (edited(lambda d: d.update(name="\ud800")), "“name” holds a sign that cannot be"),
+        (edited(lambda d: d["slots"][2].update(labels="Bells")), "“labels” of slot 3 of the list must be a list"),
+        (edited(lambda d: d["slots"][2].update(labels=["a", 4])), "Text 2 in “labels” of slot 3 of the list must be"),
+        (edited(lambda d: d["slots"][2].update(labels=["a", ""])), "Text 2 in “labels” of slot 3 of the list must not"),
+        (edited(lambda d: d["slots"][2].update(labels=["a", " "])), "Slot 3: an agreed label must not be empty"),
+        (edited(lambda d: d["slots"][2].update(labels=["a,b"])), "of the list must be words without a comma"),
+        (edited(lambda d: d["slots"][2].update(labels=["x" * 61])), "of slot 3 of the list has more than 60 letters"),
+        (edited(lambda d: d["slots"][2].update(labels=[str(n) for n in range(13)])), "slot 3 of the list must hold 12"),
+        (edited(lambda d: d["slots"][2].update(labels=["Bells", "bells "])), "Slot 3: the label “bells” stands there"),
+        (edited(lambda d: d["slots"][2].update(labels=["a\tb"])), "Text 1 in “labels” of slot 3 of the list holds"),
         (edited(lambda d: d["slots"][0].update(number=1.0)), "Slot 1 of the list needs a number from 1 to 16"),
     ],
 )  # fmt: skip

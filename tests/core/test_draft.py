@@ -148,14 +148,33 @@ def test_our_conventions_follow_their_schema(name):
 
 
 @pytest.mark.parametrize(
-    "break_it", [{"kind": "loop"}, {"number": 0}, {"colour": "mauve"}, {"extra": 1}, {"loop_bars": 4}]
-)
+    "break_it",
+    [
+        {"kind": "loop"}, {"number": 0}, {"colour": "mauve"}, {"extra": 1}, {"loop_bars": 4}, {"labels": "Bells"},
+        {"labels": [""]}, {"labels": ["x" * 61]}, {"labels": ["a,b"]}, {"labels": [str(n) for n in range(13)]},
+    ],
+)  # fmt: skip
 def test_the_convention_schema_refuses_what_the_reader_would(break_it):
     document = json.loads((CONVENTIONS / "eight.json").read_text())
     document["slots"][0] |= break_it
     schema = json.loads((SCHEMAS / "convention.schema.json").read_text())
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize(
+    ("labels", "words"),
+    [
+        ("Bells", "must be a list"), (None, "must be a list"), ([1], "must be a list"), ([" "], "not be empty"),
+        (["x" * 61], "more than 60 letters"), (["a,b"], "no comma"), (["a\nb"], "cannot be shown"),
+        (["STRASSE", "straße"], "twice"), ([str(n) for n in range(13)], "at most 12"),
+    ],
+)  # fmt: skip
+def test_agreed_labels_that_cannot_be_used_are_told(labels, words):
+    with pytest.raises(ValueError, match=f"^Slot 1: .*{words}"):
+        rules({**slot("free"), "labels": labels})
+    assert rules({**slot("free"), "labels": [" Bells", "x" * 60]}).slots[0].labels == ("Bells", "x" * 60)
+    assert rules(slot("free")).slots[0].labels == ()
 
 
 @pytest.mark.parametrize("which", WHICH)

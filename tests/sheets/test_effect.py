@@ -36,9 +36,15 @@ def eight(*changes: tuple[int, dict[str, Any]], leave_out: tuple[int, ...] = ())
     return slots_from({**document, "slots": sorted(kept, key=lambda slot: slot["number"])})
 
 
-def why(new: list[Slot], markers: dict[int, Any] | None = None) -> list[tuple[str, int]]:
-    view = SheetView(MARKERS if markers is None else markers)
-    return [(reason.kind, reason.slot) for reason in reasons(compare_slots(eight(), new), view, GRID)]
+def why(
+    new: list[Slot],
+    markers: dict[int, Any] | None = None,
+    *,
+    old: list[Slot] | None = None,
+    labels: dict[int, str] | None = None,
+) -> list[tuple[str, int]]:
+    view = SheetView(MARKERS if markers is None else markers, labels=labels or {})
+    return [(reason.kind, reason.slot) for reason in reasons(compare_slots(old or eight(), new), view, GRID)]
 
 
 @pytest.mark.parametrize(
@@ -80,6 +86,23 @@ def test_a_free_slot_that_is_marked_and_renamed() -> None:
     assert why(eight((7, {"name": "vocal or RIFF"})), marked) == []
 
 
+def test_a_label_that_is_not_agreed_any_more() -> None:
+    asked = eight((4, {"labels": ["Big", "Small"]}))
+    assert why(asked, labels={4: " BIG "}) == []
+    assert why(asked, labels={4: "huge"}) == [("label", 4)]
+    assert why(asked) == [("label", 4)], "a marker without a label has none of them"
+    assert why(asked, {1: MARKERS[1]}, labels={}) == [], "nothing is marked there"
+    assert why(eight(), old=asked, labels={4: "big"}) == [], "any label will do"
+    fewer = eight((4, {"labels": ["Small"]}))
+    assert why(fewer, old=asked, labels={4: "big"}) == [("label", 4)]
+    assert why(fewer, old=asked, labels={4: "huge"}) == [], "it was wrong before, so it is no news"
+    marked = {**MARKERS, 7: (BEATS[200], None)}
+    assert why(eight((7, {"labels": ["bells"]})), marked) == [], "a free slot without a label was wrong before"
+    assert why(eight((7, {"labels": ["bells"]})), marked, labels={7: "choir"}) == [("label", 7)]
+    moved = eight((7, {"number": 9, "labels": ["bells"]}))
+    assert why(moved, marked, labels={7: "choir"}) == [("renumbered", 9), ("label", 9)]
+
+
 def test_a_loop_that_was_longer_than_asked_for_may_be_right_now() -> None:
     longer = {**MARKERS, 8: (BEATS[80 * 4], BEATS[88 * 4])}
     assert why(eight((8, {"loop_bars": 8})), longer) == []
@@ -107,12 +130,24 @@ def test_sentences_read_well() -> None:
         "It needs slot 7, Vocal or riff.",
         "The loop in slot 8 lasts 4 bars where 8 are asked for now.",
     ]
+    asked = eight((1, {"labels": ["Bells"]}), (2, {"labels": ["Bells", "Choir", "Strings"]}))
+    found = reasons(compare_slots(eight(), asked), SheetView(MARKERS, labels={1: "drums"}), GRID)
+    assert [reason.sentence for reason in found] == [
+        "Slot 1 asks for the label “Bells” now, and its marker has “drums”.",
+        "Slot 2 asks for the label “Bells”, “Choir” or “Strings” now, and its marker has none.",
+    ]
 
 
 # The oracle: a number says the same as before, and the house checks find nothing new.
 
 _EVENTS = [(function, which) for function in FUNCTIONS if function != "free" for which in ("first", "last")]
 _FREE = [("free", name) for name in ("bells", "strings", "choir")]
+_AGREED = ((), (), ("high",), ("High", "low"), ("low", "hum"))
+LABELS = st.sampled_from(("", "high", " HIGH ", "low", "noise"))
+
+Markers = dict[int, tuple[int, int | None]]
+Labels = dict[int, str]
+Case = tuple[list[Slot], list[Slot], Markers, Labels]
 
 
 @st.composite
@@ -130,13 +165,14 @@ def conventions(draw: st.DrawFn) -> list[Slot]:
                 loop_bars=draw(st.sampled_from((2, 4))) if kind == "loop" else None,
                 lead_bars=draw(st.sampled_from((0, 0, 4))), snap_beats=draw(st.sampled_from(SNAPS_BEATS)),
                 required=draw(st.booleans()), colour="black", shape="circle",
+                labels=list(draw(st.sampled_from(_AGREED))),
             )
         )  # fmt: skip
     return found
 
 
 @st.composite
-def cases(draw: st.DrawFn) -> tuple[list[Slot], list[Slot], dict[int, tuple[int, int | None]]]:
+def cases(draw: st.DrawFn) -> Case:
     """Old rules, new rules (the old ones with some fields and numbers changed, or others altogether), and a sheet."""
     old = draw(conventions())
     new = draw(conventions())
@@ -151,19 +187,20 @@ def cases(draw: st.DrawFn) -> tuple[list[Slot], list[Slot], dict[int, tuple[int,
                 lead_bars=draw(st.sampled_from((slot.lead_bars, 0))),
                 snap_beats=draw(st.sampled_from((slot.snap_beats, 4.0))), required=draw(st.booleans()),
                 colour="black", shape="circle",
+                labels=list(draw(st.sampled_from((slot.labels, slot.labels, *_AGREED)))),
             )
             for number, slot in zip(numbers, old, strict=True)
         ]  # fmt: skip
         for _ in range(len(new) - 4):
             if draw(st.booleans()):
                 new.remove(draw(st.sampled_from(new)))
-    markers: dict[int, tuple[int, int | None]] = {}
+    markers: Markers = {}
     for slot in old:
         if draw(st.booleans()):
             start = draw(st.sampled_from((16, 17, 18, 64)))
             length = draw(st.sampled_from((2, 4, 4))) * 4
             markers[slot.number] = (BEATS[start], BEATS[start + length] if slot.kind == "loop" else None)
-    return old, new, markers
+    return old, new, markers, {number: draw(LABELS) for number in markers}
 
 
 def says(slot: Slot) -> tuple[object, ...]:
@@ -172,21 +209,22 @@ def says(slot: Slot) -> tuple[object, ...]:
             slot.kind, slot.lead_bars)  # fmt: skip
 
 
-def found(slots: list[Slot], markers: dict[int, tuple[int, int | None]], check: str) -> set[int]:
-    given = [MarkerInput(number, *times) for number, times in markers.items()]
+def found(slots: list[Slot], markers: Markers, labels: Labels, check: str) -> set[int]:
+    given = [MarkerInput(number, *times, label=labels[number]) for number, times in markers.items()]
     return {finding.slot for finding in check_sheet(given, slots, RESULT, {check: "note"}) if finding.check == check}
 
 
-def changed(old: list[Slot], new: list[Slot], markers: dict[int, tuple[int, int | None]]) -> bool:
+def changed(old: list[Slot], new: list[Slot], markers: Markers, labels: Labels) -> bool:
     """Whether the sheet, left as it is, says something else or too little under the new rules."""
     before, after = {slot.number: slot for slot in old}, {slot.number: slot for slot in new}
     for number in markers:
         if number not in after or says(before[number]) != says(after[number]):
             return True
-        if before[number].loop_bars != after[number].loop_bars and number in found(new, markers, "loop-length"):
+        if before[number].loop_bars != after[number].loop_bars and number in found(new, markers, labels, "loop-length"):
             return True
-        if number in found(new, markers, "grid") - found(old, markers, "grid"):
-            return True
+        for check in ("grid", "label"):
+            if number in found(new, markers, labels, check) - found(old, markers, labels, check):
+                return True
     asked = {says(slot)[:3]: slot for slot in old if slot.required}
     for slot in new:
         known = asked.get(says(slot)[:3])
@@ -198,39 +236,36 @@ def changed(old: list[Slot], new: list[Slot], markers: dict[int, tuple[int, int 
 
 @settings(max_examples=600, deadline=None)
 @given(cases())
-def test_exactly_the_sheets_whose_meaning_changes_have_a_reason(
-    case: tuple[list[Slot], list[Slot], dict[int, tuple[int, int | None]]],
-) -> None:
-    old, new, markers = case
-    given_reasons = reasons(compare_slots(old, new), SheetView(markers, None), GRID)
-    assert bool(given_reasons) == changed(old, new, markers), given_reasons
+def test_exactly_the_sheets_whose_meaning_changes_have_a_reason(case: Case) -> None:
+    old, new, markers, labels = case
+    given_reasons = reasons(compare_slots(old, new), SheetView(markers, None, labels), GRID)
+    assert bool(given_reasons) == changed(old, new, markers, labels), given_reasons
 
 
 @settings(max_examples=300, deadline=None)
 @given(cases())
-def test_the_facts_are_read_only_where_they_change_the_answer(
-    case: tuple[list[Slot], list[Slot], dict[int, tuple[int, int | None]]],
-) -> None:
-    old, new, markers = case
-    odd = frozenset(found(old, markers, "loop-length"))
-    comparison, view = compare_slots(old, new), SheetView(markers, odd)
+def test_the_facts_are_read_only_where_they_change_the_answer(case: Case) -> None:
+    old, new, markers, labels = case
+    odd = frozenset(found(old, markers, labels, "loop-length"))
+    comparison, view = compare_slots(old, new), SheetView(markers, odd, labels)
     if not needs_grid(comparison, view):
         assert reasons(comparison, view) == reasons(comparison, view, GRID)
 
 
 @settings(max_examples=300, deadline=None)
 @given(cases())
-def test_markers_are_carried_by_function_and_keep_their_times(
-    case: tuple[list[Slot], list[Slot], dict[int, tuple[int, int | None]]],
-) -> None:
-    old, new, markers = case
-    given_rows = [SheetMarker(slot=number, start_us=start, end_us=end) for number, (start, end) in markers.items()]
+def test_markers_are_carried_by_function_and_keep_their_times(case: Case) -> None:
+    old, new, markers, labels = case
+    given_rows = [
+        SheetMarker(slot=number, start_us=start, end_us=end, label=labels[number])
+        for number, (start, end) in markers.items()
+    ]
     carried = carry_over(given_rows, compare_slots(old, new), GRID.loop_end)
     before, after = {slot.number: slot for slot in old}, {slot.number: slot for slot in new}
     assert len({marker.slot for marker in carried}) == len(carried)
-    # Each stands in a slot of a function that a marker of the sheet had, at that marker's time.
-    pairs = {(before[number].function, start) for number, (start, _) in markers.items()}
-    assert {(after[marker.slot].function, marker.start_us) for marker in carried} <= pairs
+    # Each stands in a slot of a function that a marker of the sheet had, at that marker's time with its label.
+    pairs = {(before[number].function, start, labels[number]) for number, (start, _) in markers.items()}
+    assert {(after[marker.slot].function, marker.start_us, marker.label) for marker in carried} <= pairs
     assert all((marker.end_us is not None) == (after[marker.slot].kind == "loop") for marker in carried)
     # Whatever has the same purpose under both rules is there.
     where = {says(slot)[:3]: slot.number for slot in new}

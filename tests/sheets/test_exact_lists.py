@@ -18,9 +18,9 @@ from crewprep.models import Recheck, SheetMarker, SheetVersion, Track
 from crewprep.sheets.checking import all_findings
 from crewprep.sheets.publishing import effect_of_draft, publish
 from tests import factories
-from tests.sheets.test_effect import BEATS, RESULT, cases, changed
+from tests.sheets.test_effect import BEATS, LABELS, RESULT, Case, Labels, Markers, cases, changed
 
-Case = tuple[list[Slot], list[Slot], dict[int, tuple[int, int | None]]]
+Sheet = tuple[Markers, Labels]
 
 
 def document(slots: list[Slot]) -> dict[str, Any]:
@@ -32,28 +32,29 @@ def document(slots: list[Slot]) -> dict[str, Any]:
 
 
 @st.composite
-def libraries(draw: st.DrawFn) -> tuple[Case, list[dict[int, tuple[int, int | None]]]]:
+def libraries(draw: st.DrawFn) -> tuple[Case, list[Sheet]]:
     """Old rules, new rules, and the markers of three sheets under the old ones."""
-    old, new, markers = draw(cases())
-    sheets = [markers]
+    old, new, markers, labels = draw(cases())
+    sheets = [(markers, labels)]
     for _ in range(2):
-        some = {}
+        some: Markers = {}
         for slot in old:
             start = draw(st.sampled_from((None, 16, 17, 64)))
             if start is not None:
                 bars = draw(st.sampled_from((2, 4)))
                 some[slot.number] = (BEATS[start], BEATS[start + bars * 4] if slot.kind == "loop" else None)
-        sheets.append(some)
-    return (old, new, markers), sheets
+        sheets.append((some, {number: draw(LABELS) for number in some}))
+    return (old, new, markers, labels), sheets
 
 
-def stored(
-    lead: Membership, track: Track, version: ConventionVersion, markers: dict[int, tuple[int, int | None]]
-) -> SheetVersion:
+def stored(lead: Membership, track: Track, version: ConventionVersion, given: Sheet) -> SheetVersion:
     """An approved sheet as an approval stores it, whatever its markers are."""
+    markers, labels = given
     analysis = current_analysis(track)
     assert analysis is not None
-    rows = [SheetMarker(slot=slot, start_us=start, end_us=end) for slot, (start, end) in markers.items()]
+    rows = [
+        SheetMarker(slot=slot, start_us=start, end_us=end, label=labels[slot]) for slot, (start, end) in markers.items()
+    ]
     author = factories.user()
     sheet = SheetVersion.objects.create(
         crew=lead.crew, track=track, number=1, convention_version=version, analysis=analysis, proposed_by=author,
@@ -76,14 +77,12 @@ class ExactLists(TestCase):
 
     @settings(max_examples=40, deadline=None)
     @given(libraries())
-    def test_the_list_is_exact(self, library: tuple[Case, list[dict[int, tuple[int, int | None]]]]) -> None:
-        (old, new, _), sheets = library
+    def test_the_list_is_exact(self, library: tuple[Case, list[Sheet]]) -> None:
+        (old, new, _, _), sheets = library
         with transaction.atomic():
             version = publish_convention(member=self.lead, document=document(old))
-            made = [
-                stored(self.lead, track, version, markers) for track, markers in zip(self.tracks, sheets, strict=True)
-            ]
-            expected = {sheet.pk for sheet, markers in zip(made, sheets, strict=True) if changed(old, new, markers)}
+            made = [stored(self.lead, track, version, given) for track, given in zip(self.tracks, sheets, strict=True)]
+            expected = {sheet.pk for sheet, given in zip(made, sheets, strict=True) if changed(old, new, *given)}
             draft = save_draft(member=self.lead, document=document(new), seen_revision=0)
             shown = effect_of_draft(draft)
             if document(old) == document(new):

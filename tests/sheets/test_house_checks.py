@@ -33,6 +33,7 @@ class Rule:
     lead_bars: int = 0
     snap_beats: float = 0.25
     required: bool = False
+    labels: tuple[str, ...] = ()
 
 
 MIX_IN, BREAK, BUILD = Rule(1, "Mix-in", "mix-in"), Rule(2, "Breakdown", "breakdown"), Rule(3, "Build-up", "build-up")
@@ -147,6 +148,32 @@ def test_the_crew_sets_severities_and_switches_checks_off():
     marker = MarkerInput(7, 5 * PHRASE)
     assert found(marker, severities={"label": "blocker"})[0].severity == "blocker"
     assert found(marker, severities={"label": "off"}) == []
+
+
+@pytest.mark.parametrize(
+    ("label", "words"),
+    [
+        ("Bells", None),
+        (" bELLS ", None),
+        ("choir", None),
+        ("bell", "The convention asks for the label “Bells” or “Choir”, not “bell”."),
+        ("", "The convention asks for the label “Bells” or “Choir”, and it has none."),
+        ("   ", "The convention asks for the label “Bells” or “Choir”, and it has none."),
+    ],
+)
+@pytest.mark.parametrize("rule", [FREE, BREAK])
+def test_a_label_is_one_that_the_convention_agrees_on(rule: Rule, label: str, words: str | None):
+    marker = replace(GOOD[rule.number], label=label)
+    sheet = {**GOOD, rule.number: marker}.values()
+    slots = [replace(slot, labels=("Bells", "Choir")) if slot == rule else slot for slot in SLOTS]
+    findings = check_sheet(sheet, slots, RESULT, {})
+    if words is None:
+        assert findings == []
+    else:
+        finding = only(findings, "label")
+        assert (finding.slot, finding.sentence, finding.fix) == (rule.number, words, None)
+    free = [finding.check for finding in check_sheet(sheet, SLOTS, RESULT, {})]
+    assert free == (["label"] if rule == FREE and not label.strip() else []), "without labels agreed it is as it was"
 
 
 def test_without_a_grid_only_what_needs_none_is_asked():

@@ -102,6 +102,10 @@ def test_sixteen_slots_are_the_most(lead: Membership) -> None:
         ({"slots-0-lead_bars": "a few"}, "whole number of bars"),
         ({"slots-0-colour": "beige"}, "beige"),
         ({"slots-0-guidance": "x" * 301}, "at most 300"),
+        ({"slots-0-labels": "Bells, choir, BELLS"}, "The label “BELLS” stands there twice"),
+        ({"slots-0-labels": "x" * 61}, "has more than 60 letters, so shorten it."),
+        ({"slots-0-labels": ",".join(str(number) for number in range(13))}, "At most 12 labels can be agreed on"),
+        ({"slots-0-labels": "a\tb"}, "no sign that cannot be shown"),
         ({"name": ""}, "Give the convention a name"),
         ({"slots-2-number": "2"}, "Another slot has number 2 already"),
         ({"slots-2-number": "17"}, "The highest number is 16"),
@@ -168,3 +172,22 @@ def test_a_lead_who_was_overtaken_is_told_and_keeps_what_they_typed(lead: Member
     assert seen is not None
     signed_in(lead).post(at("convention-draft", lead), {**form, "seen_revision": seen[1]})
     assert convention_draft_for(lead).document["slots"][3]["guidance"] == "Typed by me."
+
+
+def test_agreed_labels_are_typed_with_commas_and_come_back_so(lead: Membership) -> None:
+    sent(lead, slots_form(starter("four"), do="save", **{"slots-1-labels": " Bells,choir , , Strings,"}))
+    assert convention_draft_for(lead).document["slots"][1]["labels"] == ["Bells", "choir", "Strings"]
+    assert convention_draft_for(lead).document["slots"][0]["labels"] == []
+    body = signed_in(lead).get(at("convention-draft", lead)).content.decode()
+    assert re.search(r'name="slots-1-labels" value="Bells, choir, Strings"', body)
+    long = ", ".join(f"{number:060}" for number in range(12))
+    sent(lead, slots_form(starter("four"), do="save", **{"slots-1-labels": long, "slots-1-name": ""}))
+    body = signed_in(lead).get(at("convention-draft", lead)).content.decode()
+    assert f'name="slots-1-labels" value="{long}"' in body, "the longest list is kept whole beside a slip"
+    document = starter("four")
+    document["slots"][1]["labels"] = ["Bells", "choir"]
+    publish_by_form(lead, document)
+    version = current_version(lead)
+    assert version is not None
+    assert [slot.labels for slot in version.slots.all()] == [[], ["Bells", "choir"], [], []]
+    assert "Labels: Bells, choir" in signed_in(lead).get(at("convention", lead)).content.decode()

@@ -56,6 +56,27 @@ def test_the_preview_says_what_the_list_then_holds(lead: Membership, sheet: Shee
     assert "1 sheet of 1 still needs a look" in body(lead, "convention")
 
 
+def test_a_label_that_is_not_agreed_any_more_is_told_before_and_listed_after(
+    lead: Membership, resident: Membership, crate: Crate, sheet: SheetVersion
+) -> None:
+    document = changed((4, {"labels": ["Big", "Small"]}))
+    save_draft(member=lead, document=document, seen_revision=0)
+    preview = body(lead, "convention-publish")
+    for words in (
+        "1 label in slot 4 is not as agreed", "Labelled “Big” or “Small” instead of freely",
+        "Slot 4 asks for the label “Big” or “Small” now, and its marker has none.",
+    ):  # fmt: skip
+        assert words in preview, words
+    publish_by_form(lead, document)
+    version = current_version(lead)
+    assert version is not None
+    (reason,) = Recheck.objects.get(sheet=sheet, convention_version=version).reasons
+    assert (reason["kind"], reason["slot"]) == ("label", 4)
+    assert "Labelled freely instead of “Big” or “Small”" in body(
+        lead, "convention-compare", crate.convention_version.pk, **{"with": version.pk}
+    )
+
+
 def test_nothing_to_look_at_leads_back_to_the_convention(lead: Membership, sheet: SheetVersion) -> None:
     published = publish_by_form(lead, changed((1, {"name": "Way in"})))
     assert published.url == at("convention", lead)

@@ -184,7 +184,8 @@ def slots_form(document: dict[str, Any], **changes: Any) -> dict[str, Any]:
     for index, slot in enumerate(slots):
         for field, value in slot.items():
             if value is not None and value is not False:
-                form[f"slots-{index}-{field}"] = "on" if value is True else value
+                typed = ", ".join(value) if isinstance(value, list) else value
+                form[f"slots-{index}-{field}"] = "on" if value is True else typed
     return {**form, "do": "check", **changes}
 
 

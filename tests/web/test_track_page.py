@@ -22,6 +22,7 @@ from crewprep.jobs.services import claim, fail
 from crewprep.models import Activity, Crate, DraftMarker, Proposal, Track
 from crewprep.review.models import ProposalState
 from crewprep.review.services import RemarkInput, approve_proposal, return_proposal
+from crewprep.sheets.publishing import move_crate
 from crewprep.tracks.selectors import reference_copy
 from crewprep.tracks.services import refuse_track
 from tests import factories
@@ -154,6 +155,19 @@ def test_a_marker_that_the_draft_is_unsure_of_has_a_question_mark(lead, crate, d
     html = page(lead, crate, drafted)
     notes = re.findall(r'<span class="marker__note">([^<]*)</span>', html)
     assert notes == ["?", "4 bars ?"]
+
+
+def test_agreed_labels_are_offered_at_the_slot_that_has_them(lead, crate, drafted):
+    assert "<datalist" not in page(lead, crate, drafted)
+    document = convention_document()
+    document["slots"][6]["labels"] = ["Bells", "R & B"]
+    version = publish_convention(member=lead, document=document)
+    move_crate(member=lead, crate=crate, version=version, seen_version=crate.convention_version)
+    html = page(lead, crate, drafted)
+    assert re.search(r'<input[^>]*name="label-7"[^>]* list="labels-7">', html)
+    (offered,) = re.findall(r'<datalist id="labels-7">(.*?)</datalist>', html)
+    assert re.findall(r'value="([^"]*)"', offered) == ["Bells", "R &amp; B"]
+    assert html.count("<datalist") == 1
 
 
 def test_the_page_says_what_was_measured_in_words(lead, crate, drafted):

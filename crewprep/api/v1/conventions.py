@@ -14,6 +14,8 @@ from analysis_worker.core.convention import (
     COLOURS,
     FUNCTIONS,
     KINDS,
+    MAX_LABEL_LETTERS,
+    MAX_LABELS,
     MAX_SLOTS,
     MIN_SLOTS,
     SHAPES,
@@ -51,6 +53,10 @@ class SlotDocument(serializers.Serializer[object]):
     shape = serializers.ChoiceField(choices=SHAPES)
     required = serializers.BooleanField(default=False)  # type: ignore[assignment]  # a use of its own
     guidance = serializers.CharField(max_length=300, allow_blank=True, default="")
+    labels = serializers.ListField(
+        child=serializers.CharField(max_length=MAX_LABEL_LETTERS), max_length=MAX_LABELS, required=False,
+        help_text="What a marker's label must be one of, whatever its case, without commas; empty, any will do.",
+    )  # fmt: skip
 
 
 class ConventionDocument(serializers.Serializer[object]):

@@ -95,6 +95,7 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onCompa
       bar.setAttribute("aria-label", `Move ${name}`);
       for (const one of buttons) if (OF_LOOPS.has(one.textContent)) one.hidden = marker.end_us === null;
       if (document.activeElement !== label) label.value = marker.label ?? "";
+      label.setAttribute("list", `labels-${marker.slot}`);
       inside?.focus({ preventScroll: true });
     },
     hide() {
