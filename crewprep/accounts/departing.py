@@ -49,7 +49,7 @@ def end_membership(membership: Membership, *, by: User | None, verb: str) -> Non
     NoticeChoices.objects.filter(**mine, user=membership.user).delete()
     drop_assignments(membership)
     SavedSearch.objects.filter(**mine, by=membership.user, shared=False).delete()
-    pass_on_reviews(membership.crew, membership.user)
+    pass_on_reviews(membership.crew, membership.user, by=by)
     record(
         actor=by, verb=verb, subject=membership, role=str(membership.role), person=membership.user_id,
         claims=claims, kept=kept, invitations=drop_invitations_of(membership),

@@ -11,9 +11,10 @@ from __future__ import annotations
 import datetime as dt
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
 from django.db import IntegrityError, OperationalError, transaction
+from django.db.models import Q
 from django.urls import reverse
 
 from crewprep.activity.models import Activity
@@ -25,8 +26,8 @@ from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell, track_path
 from crewprep.notices.models import DerivedActivity, Notice, NoticeCursor
 from crewprep.preparation.models import Assignment, Claim
-from crewprep.review.models import Proposal, ProposalState
-from crewprep.review.rules import may_review
+from crewprep.review.models import Proposal, ProposalState, Remark
+from crewprep.review.rules import authors_of, may_review
 from crewprep.webhooks import services as webhooks
 
 log = logging.getLogger(__name__)
@@ -84,17 +85,21 @@ def _mark_and_tell(row: Activity) -> None:
 
 
 def reviewers_to_ask(proposal: Proposal) -> list[Membership]:
-    """Whom a proposal waits for: whoever was given its review, where they may; else everyone who may."""
-    members = Membership.objects.filter(crew=proposal.crew_id).select_related("user")
-    may = [member for member in members if may_review(member, proposal)]
+    """Whom a proposal waits for: the one it was put to, else those whom a split of a crate named; where they may not
+    review it, or are gone, everyone who may.
+    """
+    may = _reviewers(proposal)
+    put_to = [member for member in may if member.user_id == proposal.asked_id]
+    if put_to:
+        return put_to
     given = Assignment.objects.filter(track=proposal.track_id, reviewer__isnull=False)
     named = set(given.values_list("reviewer_id", flat=True))
     return [member for member in may if member.user_id in named] or may
 
 
-def authors_of(proposal: Proposal) -> set[int]:
-    """The users who had a hand in a proposal's markers."""
-    return {proposal.proposed_by_id, proposal.changed_by_id, *(one.pk for one in proposal.contributors.all())}
+def _reviewers(proposal: Proposal) -> list[Membership]:
+    members = Membership.objects.filter(crew=proposal.crew_id, user__is_active=True).select_related("user")
+    return [member for member in members if may_review(member, proposal)]
 
 
 def _proposal(row: Activity) -> Proposal | None:
@@ -110,35 +115,105 @@ def _proposal_path(proposal: Proposal) -> str:
     return reverse("proposal", args=[proposal.crew.slug, proposal.pk])
 
 
-def _settle(proposal: Proposal, kind: Kind, row: Activity) -> None:
-    """What a proposal was waiting for is done: older notices of a kind about it need no reading."""
+_TO_REVIEW = (Kind.REVIEW_ASKED, Kind.SECOND_APPROVAL)
+
+
+def _settle(proposal: Proposal, row: Activity, *kinds: Kind, but_of: Collection[int] = ()) -> None:
+    """What a proposal was waiting for is done: older notices of these kinds about it need no reading, but of whom it
+    waits for still.
+    """
     Notice.objects.filter(
-        crew=proposal.crew_id, subject_id=proposal.pk, kind=kind, read_at=None, happened_at__lt=row.created_at
-    ).update(read_at=row.created_at)
+        crew=proposal.crew_id, subject_id=proposal.pk, kind__in=kinds, read_at=None, happened_at__lt=row.created_at
+    ).exclude(recipient__in=but_of).update(read_at=row.created_at)
 
 
 _DID = {
-    "proposed": "proposed a sheet for",
-    "proposal changed": "changed the proposal for",
-    "proposal merged": "merged with a newer sheet the proposal for",
-    "proposal opened again": "opened again the proposal for",
+    "proposed": "proposed a sheet for “{title}”",
+    "proposal changed": "changed the proposal for “{title}”",
+    "proposal merged": "merged the proposal for “{title}” with a newer sheet",
+    "proposal opened again": "opened the proposal for “{title}” again",
 }
 
 
 def _asked(row: Activity) -> Iterator[Planned]:
+    """To whom the proposal was put: it is in the queue, as it is now."""
     proposal = _proposal(row)
     if proposal is None:
         return
-    _settle(proposal, Kind.RETURNED, row)
-    _settle(proposal, Kind.REVIEW_ASKED, row)
+    _settle(proposal, row, Kind.RETURNED, *_TO_REVIEW)
     if proposal.state != ProposalState.OPEN:
         return
-    did = _DID[row.verb]
+    did = _DID[row.verb].format(title=proposal.track.title)
     for member in reviewers_to_ask(proposal):
         yield Planned(
-            member.user_id, Kind.REVIEW_ASKED, f"{proposal.pk}:{proposal.revision}", proposal.pk,
-            f"{did} “{proposal.track.title}”, and it waits for your review.", _proposal_path(proposal),
+            member.user_id, Kind.REVIEW_ASKED, _revision(proposal), proposal.pk,
+            f"{did}, and it waits for your review.", _proposal_path(proposal), row.created_at, by=row.actor_id,
+        )  # fmt: skip
+
+
+def _put_to(row: Activity) -> Iterator[Planned]:
+    """To the one it was put to by hand, or when a member left; whoever was asked before need not read that any more."""
+    proposal = _proposal(row)
+    if proposal is None or proposal.asked_id is None or proposal.asked_id != row.details.get("person"):
+        return  # put to yet another by now, of which a later row tells
+    asked = {member.user_id for member in reviewers_to_ask(proposal)} & {proposal.asked_id}
+    if proposal.state != ProposalState.OPEN or not asked:
+        return  # one that was returned asks them when it is changed
+    _settle(proposal, row, *_TO_REVIEW)
+    title, by_hand = proposal.track.title, row.verb == "reviewer asked"
+    text = f"asked you to review the proposal for “{title}”." if by_hand else f"the review of “{title}” is yours now."
+    for user in asked - {row.actor_id}:
+        yield Planned(
+            user, Kind.REVIEW_ASKED, f"{_revision(proposal)}:{row.pk}", proposal.pk, text, _proposal_path(proposal),
+            row.created_at, by=row.actor_id if by_hand else None,
+        )  # fmt: skip
+
+
+def _approved_once(row: Activity) -> Iterator[Planned]:
+    """To those who may give the second approval: as a review that waits for them to whom it is put, where they were
+    not told so of this revision; as news to the others.
+    """
+    proposal = _proposal(row)
+    if proposal is None or proposal.state != ProposalState.OPEN or proposal.revision != row.details.get("revision"):
+        return
+    asked = {member.user_id for member in reviewers_to_ask(proposal)}
+    _settle(proposal, row, Kind.REVIEW_ASKED, but_of=asked)
+    newly = asked - _told_to_review(proposal)
+    for user in (member.user_id for member in _reviewers(proposal)):
+        waits = "it waits for yours" if user in asked else "a second one makes it the sheet"
+        yield Planned(
+            user, Kind.REVIEW_ASKED if user in newly else Kind.SECOND_APPROVAL, _revision(proposal), proposal.pk,
+            f"gave the first of two approvals for “{proposal.track.title}”, and {waits}.", _proposal_path(proposal),
             row.created_at, by=row.actor_id,
+        )  # fmt: skip
+
+
+def _revision(proposal: Proposal) -> str:
+    return f"{proposal.pk}:{proposal.revision}"
+
+
+def _told_to_review(proposal: Proposal) -> set[int]:
+    """The users who were told that this revision waits for their review."""
+    this = Q(about=_revision(proposal)) | Q(about__startswith=f"{_revision(proposal)}:")
+    told = Notice.objects.filter(this, subject_id=proposal.pk, kind=Kind.REVIEW_ASKED)
+    return set(told.order_by().values_list("recipient", flat=True))
+
+
+def _replied(row: Activity) -> Iterator[Planned]:
+    """To whoever made the remark and to the proposal's authors, but not to the writer."""
+    proposal = _proposal(row)
+    if proposal is None:
+        return
+    remark = Remark.objects.filter(pk=row.details.get("remark"), proposal=proposal).first()
+    if remark is None:
+        return
+    path = f"{_proposal_path(proposal)}#thread-{remark.pk}"
+    for user in {remark.by_id, *authors_of(proposal)} - {row.actor_id}:
+        whose = "your" if user == remark.by_id else "a"
+        yield Planned(
+            user, Kind.REPLIED, str(row.pk), proposal.pk,
+            f"replied to {whose} remark on slot {remark.slot} of “{proposal.track.title}”.", path, row.created_at,
+            by=row.actor_id,
         )  # fmt: skip
 
 
@@ -146,7 +221,7 @@ def _returned(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is None:
         return
-    _settle(proposal, Kind.REVIEW_ASKED, row)
+    _settle(proposal, row, *_TO_REVIEW)
     webhooks.queue(row, proposal)
     for user in authors_of(proposal) - {row.actor_id}:
         yield Planned(
@@ -160,7 +235,7 @@ def _approved(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is None:
         return
-    _settle(proposal, Kind.REVIEW_ASKED, row)
+    _settle(proposal, row, *_TO_REVIEW)
     webhooks.queue(row, proposal)
     for user in authors_of(proposal) - {row.actor_id}:
         yield Planned(
@@ -173,8 +248,7 @@ def _approved(row: Activity) -> Iterator[Planned]:
 def _withdrawn(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is not None:
-        _settle(proposal, Kind.REVIEW_ASKED, row)
-        _settle(proposal, Kind.RETURNED, row)
+        _settle(proposal, row, Kind.RETURNED, *_TO_REVIEW)
     yield from ()
 
 
@@ -241,6 +315,10 @@ DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "proposal changed": _asked,
     "proposal merged": _asked,
     "proposal opened again": _asked,
+    "reviewer asked": _put_to,
+    "review passed on": _put_to,
+    "approved once": _approved_once,
+    "replied": _replied,
     "returned": _returned,
     "approved": _approved,
     "withdrawn": _withdrawn,

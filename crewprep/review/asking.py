@@ -102,8 +102,12 @@ def ask_reviewer(*, member: Membership, proposal: Proposal, reviewer: Membership
     return proposal
 
 
-def pass_on_reviews(crew: Crew, user: User) -> None:
+def pass_on_reviews(crew: Crew, user: User, *, by: User | None) -> None:
     """Put what was put to somebody who leaves to others; part of that change, inside its transaction."""
     pending = Proposal.objects.filter(crew=crew, asked=user, state__in=[ProposalState.OPEN, ProposalState.RETURNED])
-    for proposal in pending.prefetch_related("contributors"):
-        Proposal.objects.filter(pk=proposal.pk, asked=user).update(asked=suggested_for(proposal, without={user.pk}))
+    for proposal in pending.select_related("track").prefetch_related("contributors"):
+        other = suggested_for(proposal, without={user.pk})
+        if Proposal.objects.filter(pk=proposal.pk, asked=user).update(asked=other) and other is not None:
+            record(
+                actor=by, verb="review passed on", subject=proposal, track=proposal.track.title, person=other.pk
+            )  # fmt: skip

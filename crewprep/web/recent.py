@@ -89,6 +89,9 @@ WORDS: dict[str, Words] = {
     "reviewer asked": lambda details, title: (
         f"asked {details.get('person', 'somebody')} to review “{title or details.get('track')}”"
     ),
+    "review passed on": lambda details, title: (
+        f"passed the review of “{title or details.get('track')}” on to {details.get('person', 'somebody')}"
+    ),
     "replied": lambda details, title: f"replied to a remark on “{title or details.get('track')}”",
     "remark resolved": lambda details, title: f"settled a remark on “{title or details.get('track')}”",
     "remark opened again": lambda details, title: f"opened a remark on “{title or details.get('track')}” again",

@@ -9,6 +9,7 @@ import pytest
 from crewprep.crews.models import Membership, User
 from crewprep.notices.models import Notice
 from crewprep.notices.selectors import notices_of
+from crewprep.review.models import Proposal
 
 Told = Callable[[Membership], list[str]]
 
@@ -24,6 +25,11 @@ def with_address(*members: Membership) -> None:
     for member in members:
         member.user.email = f"{member.user.username}@crew.invalid"
         User.objects.filter(pk=member.user_id).update(email=member.user.email)
+
+
+def put_to_nobody(proposal: Proposal) -> None:
+    """As where nobody was there to be asked when it was proposed."""
+    Proposal.objects.filter(pk=proposal.pk).update(asked=None)
 
 
 def kinds(member: Membership) -> list[str]:
