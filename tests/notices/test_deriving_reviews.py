@@ -144,7 +144,8 @@ def test_put_to_another_while_it_is_returned_it_asks_them_when_it_is_changed(
 def test_a_review_that_falls_to_another_when_somebody_goes(
     how: str, proposal: Proposal, lead: Membership, resident: Membership, third: Membership, crate: Crate, told: Told
 ) -> None:
-    also = factories.proposal(Membership.objects.get(user=proposal.proposed_by), into=crate)
+    newcomer = Membership.objects.get(user=proposal.proposed_by)
+    also = factories.proposal(newcomer, made=factories.analysed_track(lead, crate), into=crate)
     Proposal.objects.filter(pk=also.pk).update(asked=lead.user)
     if how == "leaves":
         leave_crew(member=resident)
