@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -107,11 +107,13 @@ def standings_of(night: Night, crates: Mapping[UUID, Crate]) -> list[Standing]:
 
     Ready places are by far the most as a night comes near, so they are counted in the database (``board``), not read.
     """
-    known = _read(night)
     now = timezone.now()
     ready = ready_places(night).filter(track__in=_with_findings(night).values("track"))
     found = []
-    places = [*_in_order(open_places(night), ready=False), *_in_order(ready, ready=True)]
+    places = list(_in_order(open_places(night), ready=False))
+    # By their ids: which places are open is the dear part of the question, so it is asked once.
+    known = _read(night, {place.track_id for place in places})
+    places += _in_order(ready, ready=True)
     for place in places:
         place.crate = crates[place.crate_id]
     minutes = _estimates(night, [place for place in places if not place.ready])  # type: ignore[attr-defined]  # annotated
@@ -148,8 +150,7 @@ def _with_findings(night: Night) -> QuerySet[SheetVersion]:
     return ready.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
 
 
-def _read(night: Night) -> _Known:
-    tracks = open_places(night).order_by().values("track")
+def _read(night: Night, tracks: Collection[UUID]) -> _Known:
     severities = severities_of(night.crew)
     # Oldest first, so that the newest is what stays in a dictionary.
     analyses = Analysis.objects.filter(track__in=tracks).order_by("created_at")
@@ -185,7 +186,7 @@ def _read(night: Night) -> _Known:
     )
 
 
-def _sheets(tracks: Any) -> QuerySet[SheetVersion]:
+def _sheets(tracks: Collection[UUID]) -> QuerySet[SheetVersion]:
     return SheetVersion.objects.filter(track__in=tracks).order_by()
 
 
