@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0025_webhooks"),
+        ("crewprep", "0026_labels_as_agreed"),
     ]
 
     operations = [
