@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 from crewprep.common.errors import NotFound
 from crewprep.conventions.comparison import compare_slots
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
+from crewprep.crews.rules import may_review_at_all
 from crewprep.review.lifecycle import PENDING
 from crewprep.review.merging import SlotMerge, merge_slots
 from crewprep.review.models import Proposal, ProposalState, Remark
@@ -46,6 +47,25 @@ def proposals_of(member: Membership) -> QuerySet[Proposal]:
 def open_proposals(member: Membership) -> QuerySet[Proposal]:
     """The queue: open proposals, oldest first."""
     return proposals_of(member).filter(state=ProposalState.OPEN)
+
+
+def waiting_in_queue(member: Membership) -> dict[str, int]:
+    """How many proposals are open (``waiting``), and how many of them were put to the member (``put_to_them``)."""
+    return open_proposals(member).aggregate(waiting=Count("pk"), put_to_them=Count("pk", filter=Q(asked=member.user)))
+
+
+def open_for(member: Membership) -> QuerySet[Proposal]:
+    """The open proposals that the member may review, oldest first: ``rules.may_review`` asked of the table."""
+    if not may_review_at_all(member):
+        return open_proposals(member).none()
+    me = member.user_id
+    had_a_hand = Proposal.contributors.through.objects.filter(proposal=OuterRef("pk"), user=me)
+    return (
+        open_proposals(member)
+        .exclude(Q(proposed_by=me) | Q(changed_by=me))
+        .filter(Q(first_approved_by=None) | ~Q(first_approved_by=me))
+        .filter(~Exists(had_a_hand))
+    )
 
 
 def proposal_for(member: Membership, proposal_id: UUID) -> Proposal:

@@ -16,7 +16,7 @@ from crewprep.crews.models import Membership
 from crewprep.review.models import Proposal, Remark, Verdict
 from crewprep.review.rules import may_resolve, may_review
 from crewprep.review.seen import changed_since
-from crewprep.review.selectors import based_on, changes_of, open_proposals
+from crewprep.review.selectors import based_on, changes_of, open_for, open_proposals, waiting_in_queue
 from crewprep.sheets.house_checks import Finding
 from crewprep.sheets.markers import MarkerInput, compare
 from crewprep.sheets.models import Draft, MarkerFields
@@ -58,15 +58,15 @@ def queue(member: Membership, page: int = 1) -> Queue:
 
     A page that is not there is the nearest that is.
     """
-    # Without markers and tracks, which only the page's own need.
-    waiting = list(open_proposals(member).select_related(None).prefetch_related("contributors"))
-    pages = max(1, -(-len(waiting) // PROPOSALS_A_PAGE))
+    counted = waiting_in_queue(member)
+    waiting = counted["waiting"]
+    pages = max(1, -(-waiting // PROPOSALS_A_PAGE))
     page = max(1, min(page, pages))
     return Queue(
         lines=_queue_lines(member, (page - 1) * PROPOSALS_A_PAGE),
-        waiting=len(waiting),
-        yours=sum(bool(may_review(member, proposal)) for proposal in waiting),
-        put_to_you=sum(proposal.asked_id == member.user_id for proposal in waiting),
+        waiting=waiting,
+        yours=open_for(member).count(),
+        put_to_you=counted["put_to_them"],
         page=page,
         pages=pages,
     )
@@ -113,8 +113,7 @@ def _queue_lines(member: Membership, first: int) -> list[QueueLine]:
 
 def next_to_review(member: Membership, after: Proposal) -> Proposal | None:
     """The oldest open proposal that the member may review, other than the one just decided."""
-    waiting = open_proposals(member).defer("analysis__facts").exclude(pk=after.pk).prefetch_related("contributors")
-    return next((proposal for proposal in waiting if may_review(member, proposal)), None)
+    return open_for(member).defer("analysis__facts").exclude(pk=after.pk).first()
 
 
 def _draft_markers(proposals: Iterable[Proposal]) -> dict[tuple[UUID, UUID], list[MarkerFields]]:
