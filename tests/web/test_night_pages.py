@@ -204,3 +204,18 @@ def test_numbers_read_well() -> None:
     assert [minutes_words(n) for n in (0, 7.4, 12, 61, 58, 94, 720)] == [
         "0 min", "7 min", "10 min", "1 h", "1 h", "1 h 35 min", "12 h",
     ]  # fmt: skip
+
+
+def test_a_long_list_comes_in_pages_that_keep_the_rest_of_the_address(
+    lead: Membership, crate: Crate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("crewprep.web.nights.AT_RISK_A_PAGE", 2)
+    for _ in range(3):
+        factories.analysed_track(lead, crate)
+    address = at("night", lead, night_of(lead, crate).pk)
+    first = signed_in(lead).get(address + "?from=mail").content.decode()
+    assert "Page 1 of 2" in first
+    assert 'href="?from=mail&amp;page=2#risk-heading"' in first
+    last = signed_in(lead).get(address + "?page=2").content.decode()
+    assert 'href="?page=1#risk-heading"' in last
+    assert "page=3" not in last
