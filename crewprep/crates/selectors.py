@@ -17,19 +17,19 @@ from crewprep.crews.models import Membership
 
 
 def crates_of(member: Membership) -> QuerySet[Crate]:
-    """The crew's crates, newest first, with ``track_count`` and ``sheet_count`` (tracks with an approved sheet)."""
-    places = CrateTrack.objects.filter(crate=OuterRef("pk")).order_by().values("crate")
-    # A track's first sheet has the number 1, so that this finds each track with a sheet once.
-    sheets = places.filter(track__sheet_versions__number=1)
+    """The crew's crates, newest first, with ``track_count``."""
     return (
         Crate.objects.filter(crew=member.crew)
         .select_related("night", "convention_version__convention")
-        .annotate(
-            track_count=Coalesce(Subquery(places.annotate(count=Count("pk")).values("count")), 0),
-            sheet_count=Coalesce(Subquery(sheets.annotate(count=Count("pk")).values("count")), 0),
-        )
+        .annotate(track_count=count_of_places(CrateTrack.objects.all()))
         .order_by("-created_at")
     )
+
+
+def count_of_places(places: QuerySet[CrateTrack]) -> Coalesce:
+    """Of a crate: how many of these places are in it."""
+    here = places.filter(crate=OuterRef("pk")).order_by().values("crate")
+    return Coalesce(Subquery(here.annotate(count=Count("pk")).values("count")), 0)
 
 
 def crates_elsewhere(member: Membership, night: Night) -> QuerySet[Crate]:

@@ -15,6 +15,7 @@ from crewprep.library.bulk import may_undo
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, Stand, TrackStanding
 from crewprep.library.upkeep import freshen
 from crewprep.sheets.checking import severities_of
+from crewprep.sheets.selectors import has_sheet
 from crewprep.tracks.models import Track
 
 
@@ -46,6 +47,7 @@ class CrateCounts:
 
     tracks: int
     approved: int
+    again: int
     working: int
     open: int
     refused: int
@@ -53,18 +55,20 @@ class CrateCounts:
 
 
 def counts_of(crate: Crate) -> CrateCounts:
-    """The counts of a crate: three queries. ``approved`` are tracks with a sheet, also where a proposal is open."""
+    """The counts of a crate: four queries. ``approved`` are tracks with a sheet that counts here, also where a proposal
+    is open, ``again`` those whose sheet is by another version and says something else under the crate's."""
     freshen(crate.crew_id)
-    here = CrateTrack.objects.filter(crate=crate).order_by().values("track")
-    found = TrackStanding.objects.filter(track__in=here).aggregate(
+    here = CrateTrack.objects.filter(crate=crate).order_by()
+    approved = here.filter(has_sheet()).count()
+    found = TrackStanding.objects.filter(track__in=here.values("track")).aggregate(
         tracks=Count("pk"),
-        approved=Count("sheet_number"),
+        again=Count("sheet_number") - approved,
         working=Count("pk", filter=Q(state=Stand.WORKING)),
         open=Count("pk", filter=Q(state=Stand.OPEN)),
         refused=Count("pk", filter=Q(state=Stand.REFUSED)),
         given_up=Count("pk", filter=Q(state=Stand.GIVEN_UP)),
     )
-    return CrateCounts(**found)
+    return CrateCounts(approved=approved, **found)
 
 
 def last_change(member: Membership) -> BulkChange | None:

@@ -11,6 +11,8 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import NotFound
 from crewprep.conventions.models import ConventionVersion
+from crewprep.crates.models import Crate, CrateTrack
+from crewprep.crates.selectors import count_of_places, crates_of
 from crewprep.crews.models import Membership
 from crewprep.sheets.models import Draft, Recheck, SheetVersion
 from crewprep.tracks.models import Track
@@ -102,3 +104,8 @@ def own_sheets() -> QuerySet[SheetVersion]:
 def has_sheet() -> Q:
     """Of a place in a crate: whether its track has a sheet that counts under the crate's version."""
     return Q(Exists(own_sheets())) | Q(Exists(kept_sheets()))
+
+
+def crates_with_sheets(member: Membership) -> QuerySet[Crate]:
+    """The crew's crates as ``crates_of`` has them, with ``sheet_count``: tracks with a sheet that counts there."""
+    return crates_of(member).annotate(sheet_count=count_of_places(CrateTrack.objects.filter(has_sheet())))

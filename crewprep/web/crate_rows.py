@@ -20,6 +20,7 @@ from crewprep.preparation.models import Assignment, Claim
 from crewprep.preparation.selectors import assignments_of, live_claims
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.sheets.selectors import has_sheet
 from crewprep.tracks.models import Track, TrackState
 from crewprep.web.words import count_of
 
@@ -50,6 +51,9 @@ STATES: dict[str, State] = {
     "open": State("Proposal open", "Somebody proposed a sheet; another member reviews it.", "note"),
     "returned": State("Returned", "The reviewer asked for changes; make them and it is open again.", "wait"),
     "approved": State("Approved", "It has its sheet, with the number of the version.", "good"),
+    "re-check": State(
+        "To check again", "Its sheet is by another version of the convention and says something else now.", "wait"
+    ),
     "refused": State("Refused", "The file cannot be used; the sentence says why and what to do.", "bad"),
     "given-up": State("Given up", "The work stopped too often. A lead or resident may retry it.", "bad"),
 }
@@ -58,8 +62,8 @@ STATES: dict[str, State] = {
 
 @dataclass(frozen=True, slots=True)
 class CrateRow:
-    """A track in a crate with what is known of it. ``retry`` is a given-up job; ``done``: it has a sheet by the crate's
-    version."""
+    """A track in a crate with what is known of it. ``retry`` is a given-up job; ``done``: it has a sheet that
+    counts under the crate's version."""
 
     track: Track
     position: int
@@ -115,6 +119,7 @@ class CrateState:
             return "No tracks yet"
         parts = [
             (counts.approved, "{} approved"),
+            (counts.again, "{} to check again"),
             (counts.working, "{} with the workers"),
             (counts.open, "{} in review"),
             (counts.refused, "{} refused"),
@@ -149,7 +154,7 @@ def crate_row(crate: Crate, track: Track) -> CrateRow | None:
 
 
 def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow, ...]:
-    """The rows of places: seven queries."""
+    """The rows of places: eight queries."""
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
     # The facts hold every beat; a list needs none of them.
@@ -166,13 +171,16 @@ def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow
             track__in=ids, state__in=[ProposalState.OPEN, ProposalState.RETURNED]
         ).select_related("proposed_by")
     }
-    sheets = _first_by_track(SheetVersion.objects.filter(track__in=ids).order_by("-number"))
+    sheets = _first_by_track(
+        SheetVersion.objects.filter(track__in=ids).select_related("convention_version__convention").order_by("-number")
+    )
+    done = set(places_of(crate).filter(has_sheet(), track__in=ids).values_list("track", flat=True))
     claims, assignments = live_claims(ids), assignments_of(crate, ids)
     return tuple(
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
             sheets.get(place.track_id), claims.get(place.track_id), assignments.get(place.track_id),
-            crate.convention_version_id,
+            place.track_id in done,
         )
         for number, place in enumerate(places, start=before + 1)
     )  # fmt: skip
@@ -206,7 +214,7 @@ def _row(
     sheet: SheetVersion | None,
     claim: Claim | None,
     assignment: Assignment | None,
-    version_id: UUID,
+    done: bool,
 ) -> CrateRow:
     name, detail, retry = "no-draft", "", None
     analyse, draft = jobs.get((track.pk, JobKind.ANALYSE)), jobs.get((track.pk, JobKind.DRAFT))
@@ -218,7 +226,7 @@ def _row(
         name = "open" if proposal.state == ProposalState.OPEN else "returned"
         detail = f"by {proposal.proposed_by}"
     elif sheet is not None:
-        name = "approved"
+        name = "approved" if done else "re-check"
     elif analysis is not None and analysis.pk in drafted:
         name = "draft"
     elif draft is not None:
@@ -227,6 +235,8 @@ def _row(
     words = state.words
     if name == "approved" and sheet is not None:
         words = f"Approved, version {sheet.number}"
+    elif name == "re-check" and sheet is not None:
+        detail = f"version {sheet.number} is by “{sheet.convention_version}”"
     elif sheet is not None:
         detail = f"{detail}; version {sheet.number} is approved".removeprefix("; ")
     return CrateRow(
@@ -242,7 +252,7 @@ def _row(
         sheet=sheet,
         claim=claim,
         assignment=assignment,
-        done=sheet is not None and sheet.convention_version_id == version_id,
+        done=done,
     )
 
 

@@ -12,13 +12,14 @@ from django.urls import path
 from crewprep.common.errors import Conflict, Invalid
 from crewprep.conventions.selectors import current_version
 from crewprep.crates.models import Crate
-from crewprep.crates.selectors import crates_of, next_night
+from crewprep.crates.selectors import next_night
 from crewprep.crates.services import make_crate
 from crewprep.crews.models import Membership, Role, User
 from crewprep.crews.rules import may_fill_crates, may_lead, may_review_at_all
 from crewprep.crews.selectors import members_of, memberships_of
 from crewprep.readiness.selectors import open_counts
 from crewprep.review.selectors import open_proposals
+from crewprep.sheets.selectors import crates_with_sheets
 from crewprep.splitting.selectors import my_tracks
 from crewprep.web.doors import crew_page, signed_in_page
 from crewprep.web.forms import CrateForm
@@ -77,7 +78,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
         {
             "member": member,
             "current": "crates",
-            "crates": [_line(crate) for crate in crates_of(member)],
+            "crates": [_line(crate) for crate in crates_with_sheets(member)],
             "form": form,
             "may_fill": may_fill_crates(member),
             "may_lead": may_lead(member),
@@ -95,7 +96,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
 
 
 def _line(crate: Crate) -> CrateLine:
-    tracks, sheets = crate.track_count, crate.sheet_count  # type: ignore[attr-defined]  # annotated by crates_of
+    tracks, sheets = crate.track_count, crate.sheet_count  # type: ignore[attr-defined]  # annotated by crates_with_sheets
     return CrateLine(crate, tracks, crate_progress(tracks, sheets), ready=0 < tracks == sheets)
 
 

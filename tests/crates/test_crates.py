@@ -12,6 +12,7 @@ from crewprep.crates.services import make_crate
 from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job, JobKind
 from crewprep.review.services import approve_proposal
+from crewprep.sheets.selectors import crates_with_sheets
 from crewprep.sheets.services import put_in_crate
 from tests import factories
 
@@ -54,7 +55,7 @@ def test_a_crate_counts_tracks_and_sheets(lead: Membership) -> None:
     proposal = factories.proposal(factories.member_of(lead.crew), into=crate)
     factories.track(lead, crate)
     approve_proposal(member=lead, proposal=proposal, seen_revision=1)
-    counted = vars(crates_of(lead).get())
+    counted = vars(crates_with_sheets(lead).get())
     assert (counted["track_count"], counted["sheet_count"]) == (2, 1)
 
 

@@ -14,7 +14,8 @@ from crewprep.conventions.services import save_draft
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.models import Proposal, Recheck, SheetVersion
-from crewprep.sheets.publishing import publish_document
+from crewprep.sheets.publishing import move_crate, publish_document
+from crewprep.sheets.rechecks import still_right
 from crewprep.web.desk import desk_for
 from tests import factories
 from tests.api.contract import check
@@ -287,3 +288,26 @@ def test_programs_write_publish_and_close(
     by_resident = Client()
     by_resident.force_login(resident.user)
     assert ask("get", "convention-draft/", by=by_resident).status_code == 403
+
+
+def test_a_crate_that_moved_says_which_sheets_wait_to_be_checked_again(
+    lead: Membership, resident: Membership, crate: Crate
+) -> None:
+    approved(lead, resident, crate)
+    client = signed_in(lead)
+    assert "1 track: 1 approved" in client.get(at("crate", lead, crate.pk)).content.decode()
+    document = convention_document()
+    document["slots"][7] |= {"loop_bars": 8}
+    version = publish_document(member=lead, document=document)
+    move_crate(member=lead, crate=crate, version=version, seen_version=crate.convention_version)
+
+    page = client.get(at("crate", lead, crate.pk)).content.decode()
+    assert "1 track: 1 to check again" in page
+    assert "version 1 is by “House v1”" in page
+    assert "No sheet approved yet" in client.get(at("crew-home", lead)).content.decode()
+
+    still_right(member=lead, recheck=Recheck.objects.get(convention_version=version), note="Four bars are enough here.")
+    page = client.get(at("crate", lead, crate.pk)).content.decode()
+    assert "1 track: 1 approved" in page
+    assert "Approved, version 1" in page
+    assert "Every track has its sheet" in client.get(at("crew-home", lead)).content.decode()

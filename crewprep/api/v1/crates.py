@@ -18,11 +18,12 @@ from crewprep.api.v1.tracks import TrackOut
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import convention_version_for, current_version
 from crewprep.crates.models import Crate
-from crewprep.crates.selectors import crate_for, crates_of, places_of
+from crewprep.crates.selectors import crate_for, places_of
 from crewprep.crates.services import make_crate
 from crewprep.sheets.affected import effect_on_crate
 from crewprep.sheets.progress import progress_of
 from crewprep.sheets.publishing import move_crate
+from crewprep.sheets.selectors import crates_with_sheets
 from crewprep.sheets.services import bring_in
 
 
@@ -44,7 +45,9 @@ class CrateSummaryOut(serializers.Serializer[Crate]):
     night = serializers.DateField(source="night.date", default=None, allow_null=True)
     convention = serializers.UUIDField(source="convention_version_id")
     track_count = serializers.IntegerField()
-    sheet_count = serializers.IntegerField(help_text="Tracks with an approved sheet.")
+    sheet_count = serializers.IntegerField(
+        help_text="Tracks whose sheet counts under the crate's version."
+    )
     made_at = serializers.DateTimeField(source="created_at")
 
 
@@ -72,7 +75,7 @@ class Crates(CrewEndpoint):
     @extend_schema(operation_id="list_crates", responses=CrateSummaryOut(many=True), tags=["crates"])
     def get(self, request: Request, crew: str) -> Response:
         """Every crate, newest first."""
-        return Response(listed(CrateSummaryOut, crates_of(self.member)))
+        return Response(listed(CrateSummaryOut, crates_with_sheets(self.member)))
 
     @extend_schema(operation_id="make_crate", request=CrateIn, responses={201: CrateOut}, tags=["crates"])
     def post(self, request: Request, crew: str) -> Response:
