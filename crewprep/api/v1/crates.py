@@ -45,9 +45,7 @@ class CrateSummaryOut(serializers.Serializer[Crate]):
     night = serializers.DateField(source="night.date", default=None, allow_null=True)
     convention = serializers.UUIDField(source="convention_version_id")
     track_count = serializers.IntegerField()
-    sheet_count = serializers.IntegerField(
-        help_text="Tracks whose sheet counts under the crate's version."
-    )
+    sheet_count = serializers.IntegerField(help_text="Tracks whose sheet counts under the crate's version.")
     made_at = serializers.DateTimeField(source="created_at")
 
 
