@@ -86,7 +86,7 @@ def test_errors_before_and_beside_a_view(client: Client, ours: CrewWorld, monkey
         "not signed in": Client().get(f"/api/v1/crews/{ours.crew.slug}/"),
     }
     client.force_login(ours.lead.user)
-    monkeypatch.setattr("crewprep.web.home.crates_of", broken)
+    monkeypatch.setattr("crewprep.web.home.crates_with_sheets", broken)
     answers["bug on a page"] = client.get(f"/c/{ours.crew.slug}/")
     monkeypatch.setattr("crewprep.api.v1.crates.crates_of", broken)
     answers["bug in the API"] = client.get(f"/api/v1/crews/{ours.crew.slug}/crates/")
