@@ -88,7 +88,7 @@ def test_errors_before_and_beside_a_view(client: Client, ours: CrewWorld, monkey
     client.force_login(ours.lead.user)
     monkeypatch.setattr("crewprep.web.home.crates_with_sheets", broken)
     answers["bug on a page"] = client.get(f"/c/{ours.crew.slug}/")
-    monkeypatch.setattr("crewprep.api.v1.crates.crates_of", broken)
+    monkeypatch.setattr("crewprep.api.v1.crates.crates_with_sheets", broken)
     answers["bug in the API"] = client.get(f"/api/v1/crews/{ours.crew.slug}/crates/")
     assert [answer.status_code for answer in answers.values()] == [400, 404, 403, 401, 500, 500]
     for what, answer in answers.items():
