@@ -126,7 +126,7 @@ def test_a_bug_is_noted_and_answered_as_a_problem(
     def broken(*args: Any, **kwargs: Any) -> None:
         raise ZeroDivisionError("a secret detail")
 
-    monkeypatch.setattr("crewprep.api.v1.crates.crates_of", broken)
+    monkeypatch.setattr("crewprep.api.v1.crates.crates_with_sheets", broken)
     caller = as_member(crewed.lead)
     caller.client.raise_request_exception = False
     answer = caller.get(f"{crewed.base}crates/")

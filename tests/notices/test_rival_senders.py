@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import uuid
 from collections import Counter
 from typing import Any
@@ -70,6 +71,7 @@ def test_control_without_the_claim_mails_go_out_twice(monkeypatch: pytest.Monkey
         mail = Mail.objects.filter(state=MailState.WAITING).order_by("due_at").first()
         if mail is None:
             return None
+        time.sleep(0.01)  # where a rival may come in; by chance alone they meet too rarely for a test
         hold = Hold(mail.pk, uuid.uuid4(), 1)
         Mail.objects.filter(pk=mail.pk).update(state=MailState.SENDING, token=hold.token, lease_until=timezone.now())
         return hold
