@@ -90,7 +90,7 @@ class CrateRow:
         return "; ".join(one for one in said if one)
 
 
-ROWS_A_PAGE = 100
+ROWS_A_PAGE = 50
 
 
 @dataclass(frozen=True, slots=True)

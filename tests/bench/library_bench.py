@@ -55,7 +55,7 @@ def pages(seed: dict[str, Any]) -> dict[str, str]:
         "home": f"{crew}/",
         "crate of 10,000 tracks": f"{crew}/crates/{seed['crate']}/",
         "its list alone": f"{crew}/crates/{seed['crate']}/tracks/",
-        "its last page": f"{crew}/crates/{seed['crate']}/?page=100",
+        "its last page": f"{crew}/crates/{seed['crate']}/?page=200",
         "crate, track looked for": f"{crew}/crates/{seed['crate']}/?find=amber",
         "queue": f"{crew}/queue/",
         "board of a night of 180": f"{crew}/nights/{seed['usual_night']}/",
