@@ -23,6 +23,7 @@ from crewprep.preparation.services import assign_track, claim_track, release_tra
 from crewprep.tracks.models import Track
 from crewprep.tracks.selectors import track_for
 from crewprep.web.doors import crew_page, wants_json
+from crewprep.web.typed import number_of
 
 WARN_S = 10 * 60
 """How long before a hold lapses its holder is warned."""
@@ -94,7 +95,7 @@ def _do(member: Membership, track: Track, posted: dict[str, str]) -> str:
             return "The track is free." if release_track(member=member, track=track) else "Nobody held the track."
         case "take-over":
             seen = posted.get("seen_holder", "")
-            holder = int(seen) if seen.isascii() and seen.isdecimal() and len(seen) < 10 else 0
+            holder = number_of(seen)
             take_over(member=member, track=track, seen_holder=holder, note=note)
             return "The track is yours; your note stands with it."
         case "assign":

@@ -34,6 +34,7 @@ from crewprep.web.convention_form import PREFIX, SlotInForm, document_of, form_o
 from crewprep.web.convention_words import change_lines, effect_lines
 from crewprep.web.doors import crew_page
 from crewprep.web.forms import ConventionNameForm, SlotFormSet
+from crewprep.web.typed import number_of
 from crewprep.web.words import count_of
 
 SHEETS_A_PAGE = 50
@@ -49,9 +50,9 @@ def draft_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     wanted, _, place = request.POST.get("do", "").partition("-")
     posted = request.POST.dict()
     name, slots = ConventionNameForm(posted), SlotFormSet(posted, prefix=PREFIX)
-    document, focus = rearranged(document_of(posted), wanted, int(place) if place.isdecimal() else 0)
+    document, focus = rearranged(document_of(posted), wanted, number_of(place))
     try:
-        draft = save_draft(member=member, document=document, seen_revision=_whole(posted.get("seen_revision", "")))
+        draft = save_draft(member=member, document=document, seen_revision=number_of(posted.get("seen_revision", "")))
     except Conflict as error:
         return _form_page(request, member, draft, name, slots, status=409, refused=error.sentence)
     if wanted != "check":
@@ -77,7 +78,7 @@ def publish_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
         return render(request, "conventions/publish.html", {"member": member, "current": "convention", "draft": draft}
                       | (_preview(request, member, draft) if draft else {}))  # fmt: skip
     draft = convention_draft_for(member)
-    wanted, seen = request.POST.get("do", ""), _whole(request.POST.get("seen_revision", ""))
+    wanted, seen = request.POST.get("do", ""), number_of(request.POST.get("seen_revision", ""))
     try:
         if wanted == "drop":
             drop_draft(member=member, draft=draft, seen_revision=seen)
@@ -124,7 +125,7 @@ def import_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     if newest is not None and request.POST.get("name") != "theirs":
         document = {**document, "name": newest.convention.name}
     try:
-        save_draft(member=member, document=document, seen_revision=_whole(request.POST.get("seen_revision", "")))
+        save_draft(member=member, document=document, seen_revision=number_of(request.POST.get("seen_revision", "")))
     except Conflict as error:
         messages.error(request, error.sentence)
         return redirect("convention-draft", member.crew.slug)
@@ -219,10 +220,6 @@ def _content(request: HttpRequest) -> bytes:
     if not text:
         raise Invalid("convention:file", detail="No file was chosen.")
     return text.encode("utf-8", "surrogatepass")
-
-
-def _whole(text: str) -> int:
-    return int(text) if text.isdecimal() and len(text) < 10 else 0
 
 
 urlpatterns = [

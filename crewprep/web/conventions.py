@@ -10,7 +10,6 @@ from django.urls import path
 from django.utils.text import slugify
 from django.views.decorators.http import require_GET
 
-from crewprep.common.errors import NotFound
 from crewprep.conventions.comparison import compare_slots
 from crewprep.conventions.selectors import convention_version_for, current_version, draft_of, versions_of
 from crewprep.conventions.services import STARTERS
@@ -20,6 +19,7 @@ from crewprep.crews.rules import may_lead
 from crewprep.sheets.rechecks import recheck_progress
 from crewprep.web.convention_words import change_lines
 from crewprep.web.doors import crew_page
+from crewprep.web.typed import uuid_of
 
 
 @crew_page
@@ -51,7 +51,7 @@ def compare_page(request: HttpRequest, member: Membership, version_id: UUID) -> 
     """What a version has otherwise than another (``?with=``), or than the one that it follows, slot by slot."""
     version = convention_version_for(member, version_id)
     named = request.GET.get("with", "")
-    other = convention_version_for(member, _uuid(named)) if named else version.follows
+    other = convention_version_for(member, uuid_of(named)) if named else version.follows
     lines = change_lines(compare_slots(other.slots.all(), version.slots.all())) if other else []
     context = {
         "member": member,
@@ -76,13 +76,6 @@ def convention_document(request: HttpRequest, member: Membership, version_id: UU
         content_type="application/json",
         headers={"Content-Disposition": f'attachment; filename="{name}-v{version.number}.json"'},
     )
-
-
-def _uuid(text: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError as error:
-        raise NotFound from error
 
 
 urlpatterns = [

@@ -9,9 +9,8 @@ from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import path
 
-from crewprep.common.errors import Conflict, NotFound
+from crewprep.common.errors import Conflict
 from crewprep.conventions.comparison import compare_slots
-from crewprep.conventions.models import ConventionVersion
 from crewprep.conventions.selectors import convention_version_for, versions_of
 from crewprep.crates.selectors import crate_for
 from crewprep.crews.models import Membership
@@ -22,6 +21,7 @@ from crewprep.sheets.publishing import move_crate
 from crewprep.web.convention_draft import effect_context
 from crewprep.web.convention_words import change_lines
 from crewprep.web.doors import crew_page
+from crewprep.web.typed import uuid_of
 from crewprep.web.words import count_of
 
 
@@ -30,8 +30,8 @@ def move_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpR
     """Choose a version (``?to=``) and see what it would change; a POST moves the crate there."""
     crate = crate_for(member, crate_id)
     if request.method == "POST":
-        version = _version(member, request.POST.get("to", ""))
-        seen = _version(member, request.POST.get("seen", ""))
+        version = convention_version_for(member, uuid_of(request.POST.get("to", "")))
+        seen = convention_version_for(member, uuid_of(request.POST.get("seen", "")))
         try:
             look = move_crate(member=member, crate=crate, version=version, seen_version=seen)
         except Conflict as error:
@@ -53,7 +53,7 @@ def move_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpR
         "may_move": may_fill_crates(member),
     }
     if request.GET.get("to"):
-        version = _version(member, request.GET["to"])
+        version = convention_version_for(member, uuid_of(request.GET["to"]))
         context |= {
             "version": version,
             "lines": change_lines(compare_slots(pinned.slots.all(), version.slots.all())),
@@ -61,13 +61,6 @@ def move_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpR
             **effect_context(request, member, effect_on_crate(crate, version)),
         }
     return render(request, "crates/move.html", context)
-
-
-def _version(member: Membership, text: str) -> ConventionVersion:
-    try:
-        return convention_version_for(member, UUID(text))
-    except ValueError as error:
-        raise NotFound from error
 
 
 urlpatterns = [path("<uuid:crate_id>/move/", move_page, name="crate-move")]

@@ -28,6 +28,7 @@ from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
 from crewprep.tracks.work import job_for, retry_work
 from crewprep.web.crate_rows import CrateState, crate_state
 from crewprep.web.doors import crew_page, wants_json
+from crewprep.web.typed import number_of, uuid_of
 
 ENDINGS = sorted({ending for endings in EXTENSIONS.values() for ending in endings})
 FORMATS = "WAV, FLAC, AIFF, MP3, Ogg Vorbis, Opus or M4A"
@@ -38,7 +39,7 @@ FORMATS = "WAV, FLAC, AIFF, MP3, Ogg Vorbis, Opus or M4A"
 def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
     """Upload, and the list of tracks with their states."""
     crate = crate_for(member, crate_id)
-    state = crate_state(crate, _number(request.GET.get("page", "")))
+    state = crate_state(crate, number_of(request.GET.get("page", ""), otherwise=1))
     find = request.GET.get("find", "")[:200]
     may_fill = may_fill_crates(member)
     limits = Limits()
@@ -72,7 +73,7 @@ def crate_page(request: HttpRequest, member: Membership, crate_id: UUID) -> Http
 def track_list(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
     """The list alone, for the page that watches it; no content where it is as ``seen``."""
     crate = crate_for(member, crate_id)
-    state = crate_state(crate, _number(request.GET.get("page", "")))
+    state = crate_state(crate, number_of(request.GET.get("page", ""), otherwise=1))
     if request.GET.get("seen") == state.seen:
         return HttpResponse(status=204)
     return render(request, "crates/_tracks.html", {**_list_context(member, crate, state), "swapped": True})
@@ -118,7 +119,7 @@ def upload(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResp
 def add_existing(request: HttpRequest, member: Membership, crate_id: UUID) -> HttpResponseBase:
     """Put a track that the crew has already into this crate."""
     crate = crate_for(member, crate_id)
-    track = track_for(member, _uuid(request.POST.get("track", "")))
+    track = track_for(member, uuid_of(request.POST.get("track", "")))
     put_in_crate(member=member, crate=crate, track=track)
     messages.success(request, f"“{track.title}” is in this crate now.")
     return redirect("crate", member.crew.slug, crate.pk)
@@ -153,17 +154,6 @@ def _list_context(member: Membership, crate: Crate, state: CrateState) -> dict[s
         "page_before": state.page - 1,
         "page_after": state.page + 1 if state.page < state.pages else 0,
     }
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 7 else 1
-
-
-def _uuid(text: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError as error:
-        raise NotFound from error
 
 
 urlpatterns = [

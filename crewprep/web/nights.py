@@ -41,6 +41,7 @@ from crewprep.readiness.standing import STATES
 from crewprep.web.doors import crew_page, refusal
 from crewprep.web.forms import NightForm
 from crewprep.web.nights_drawing import draw, tally
+from crewprep.web.typed import number_of, uuid_of
 from crewprep.web.words import minutes_words, moment_words
 
 AT_RISK_A_PAGE = 40
@@ -88,7 +89,7 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
     status = 200
     if request.method == "POST":
         may_fill_crates(member).require()
-        seen = _number(request.POST.get("revision", ""))
+        seen = number_of(request.POST.get("revision", ""))
         changed = _save(form, lambda plan: edit_night(member=member, night=night, plan=plan, seen_revision=seen))
         if isinstance(changed, Night):
             messages.success(request, "The night is changed.")
@@ -119,7 +120,7 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
 def night_crates(request: HttpRequest, member: Membership, night_id: UUID) -> HttpResponseBase:
     """Put a crate under the night, or take it away."""
     night = night_for(member, night_id)
-    crate = crate_for(member, _uuid(request.POST.get("crate", "")))
+    crate = crate_for(member, uuid_of(request.POST.get("crate", "")))
     away = request.POST.get("do") == "take"
     if away and crate.night_id != night.pk:
         messages.info(request, f"“{crate.name}” is not under this night any more.")
@@ -228,17 +229,6 @@ def _summary(board: Board) -> str:
 def _zone_options() -> SafeString:
     """The choices of a time zone, written once: there are some five hundred."""
     return format_html_join("", '<option value="{}">', ((name,) for name in time_zones()))
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 10 else 0
-
-
-def _uuid(text: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError as error:
-        raise NotFound from error
 
 
 urlpatterns = [

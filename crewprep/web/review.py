@@ -31,6 +31,7 @@ from crewprep.web.doors import crew_page
 from crewprep.web.merge_lines import merge_lines
 from crewprep.web.review_lines import next_to_review, place_of, queue, slot_lines
 from crewprep.web.track_parts import player_context, rows_context
+from crewprep.web.typed import number_of
 
 
 @crew_page
@@ -38,7 +39,7 @@ from crewprep.web.track_parts import player_context, rows_context
 def queue_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     """Open proposals, oldest first."""
     number = request.GET.get("page", "")
-    found = queue(member, int(number) if number.isascii() and number.isdecimal() and len(number) < 7 else 1)
+    found = queue(member, number_of(number, otherwise=1))
     return render(
         request,
         "review/queue.html",

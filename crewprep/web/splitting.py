@@ -24,6 +24,7 @@ from crewprep.splitting.rules import may_split
 from crewprep.splitting.selectors import CrateToDo, Load, Preview, TrackToDo, as_preview, preview_of, to_do_in, without
 from crewprep.splitting.services import MOST_MINUTES, Wanted, apply_split
 from crewprep.web.doors import crew_page
+from crewprep.web.typed import number_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def split_page(request: HttpRequest, member: Membership, crate_id: UUID) -> Http
             wanted = [Wanted(one.track.pk, one.preparer, one.reviewer) for one in now.tracks]
             apply_split(
                 member=member, crate=crate, wanted=wanted,
-                seen_revision=_number(fields.get("revision", "")), free=asked.free, out=asked.outside,
+                seen_revision=number_of(fields.get("revision", ""), otherwise=-1), free=asked.free, out=asked.outside,
             )  # fmt: skip
             messages.success(request, "The split is applied. Everyone finds theirs on the crew's page.")
             return redirect("split", member.crew.slug, crate.pk)
@@ -155,10 +156,11 @@ def _asked(fields: Mapping[str, str], to_do: CrateToDo) -> Asked:
     free = {}
     for one in to_do.members:
         text = typed.get(str(one.pk), "") or "0"
-        if not (text.isascii() and text.isdecimal()) or int(text) > MOST_MINUTES:
-            raise Invalid("split:free", most=MOST_MINUTES, text=text)
+        minutes = number_of(text, otherwise=-1)
+        if not 0 <= minutes <= MOST_MINUTES:
+            raise Invalid("split:free", most=MOST_MINUTES, text=text[:20])
         if out is None or one.pk != out.pk:
-            free[one.user_id] = int(text)
+            free[one.user_id] = minutes
     return Asked(typed, free, keep="anew" not in fields, out=out)
 
 
@@ -177,10 +179,6 @@ def _chosen(fields: Mapping[str, str], to_do: CrateToDo) -> list[TrackToDo]:
         )
         for one in to_do.tracks
     ]
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 10 else -1
 
 
 urlpatterns = [path("<uuid:crate_id>/split/", split_page, name="split")]

@@ -35,6 +35,7 @@ from crewprep.web.desk import Desk, desk_for
 from crewprep.web.doors import crew_page
 from crewprep.web.grid import grid_context
 from crewprep.web.track_parts import facts_of, player_context, rows_context, slots_data, warnings_of
+from crewprep.web.typed import number_of
 
 
 @crew_page
@@ -90,7 +91,7 @@ def _put_forward(member: Membership, desk: Desk, markers: Sequence[MarkerInput],
     if seen_revision:
         if desk.proposal is None or str(desk.proposal.pk) != posted.get("proposal"):
             raise Conflict("proposal:moved-on")
-        revision = int(seen_revision) if seen_revision.isdecimal() else 0
+        revision = number_of(seen_revision)
         return amend_proposal(
             member=member, proposal=desk.proposal, markers=markers, seen_revision=revision, note=note,
             override_reason=reason,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.urls import reverse
@@ -51,16 +52,16 @@ def track(lead: Membership) -> Track:
     return tracks[0]
 
 
-def pictures(page: object, folder: Path, name: str) -> list[str]:
+def pictures(page: Any, folder: Path, name: str) -> list[str]:
     """Screenshots of a page; what axe finds in each."""
     found = []
     for width in (1440, 360):
         for scheme in ("light", "dark"):
-            page.set_viewport_size({"width": width, "height": 900})  # type: ignore[attr-defined]  # the library's
-            page.emulate_media(color_scheme=scheme)  # type: ignore[attr-defined]
+            page.set_viewport_size({"width": width, "height": 900})
+            page.emulate_media(color_scheme=scheme)
             found += [f"{name} {width} {scheme}: {line}" for line in axe(page)]
-            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")  # type: ignore[attr-defined]
-            page.screenshot(path=folder / f"{name}-{width}-{scheme}.png", full_page=True)  # type: ignore[attr-defined]
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            page.screenshot(path=folder / f"{name}-{width}-{scheme}.png", full_page=True)
     return found
 
 

@@ -13,6 +13,7 @@ from crewprep.models import Assignment, Crate, Split, Track
 from crewprep.preparation.selectors import live_claim
 from crewprep.preparation.services import claim_track
 from tests import factories
+from tests.web.test_pages import at, signed_in
 
 pytestmark = pytest.mark.django_db
 
@@ -134,3 +135,10 @@ def test_who_drops_out_is_shown_first_and_applied_then(
 
 def test_a_crate_with_nothing_left_says_so(client: Client, lead: Membership, crate: Crate):
     assert "Nothing is left to do" in sign_in(client, lead).get(url(crate)).content.decode()
+
+
+def test_a_number_longer_than_any_is_refused_in_words(lead: Membership, crate: Crate) -> None:
+    factories.analysed_track(lead, crate)
+    page = signed_in(lead).get(at("split", lead, crate.pk), {"look": "1", f"free-{lead.pk}": "9" * 5000})
+    assert page.status_code == 422
+    assert "Free minutes are whole numbers from 0" in page.content.decode()
