@@ -23,6 +23,7 @@ from crewprep.review.models import (
 )  # fmt: skip
 from crewprep.sheets.models import (
     CheckSetting,
+    CountedSheet,
     Draft,
     DraftMarker,
     KeptSheet,
@@ -49,6 +50,7 @@ __all__ = [
     "ConventionDraft",
     "ConventionVersion",
     "Copy",
+    "CountedSheet",
     "Crate",
     "CrateTrack",
     "Crew",

@@ -18,18 +18,13 @@ from crewprep.crews.models import Membership
 
 def crates_of(member: Membership) -> QuerySet[Crate]:
     """The crew's crates, newest first, with ``track_count``."""
+    here = CrateTrack.objects.filter(crate=OuterRef("pk")).order_by().values("crate")
     return (
         Crate.objects.filter(crew=member.crew)
         .select_related("night", "convention_version__convention")
-        .annotate(track_count=count_of_places(CrateTrack.objects.all()))
+        .annotate(track_count=Coalesce(Subquery(here.annotate(count=Count("pk")).values("count")), 0))
         .order_by("-created_at")
     )
-
-
-def count_of_places(places: QuerySet[CrateTrack]) -> Coalesce:
-    """Of a crate: how many of these places are in it."""
-    here = places.filter(crate=OuterRef("pk")).order_by().values("crate")
-    return Coalesce(Subquery(here.annotate(count=Count("pk")).values("count")), 0)
 
 
 def crates_elsewhere(member: Membership, night: Night) -> QuerySet[Crate]:

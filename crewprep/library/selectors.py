@@ -59,7 +59,7 @@ def counts_of(crate: Crate) -> CrateCounts:
     is open, ``again`` those whose sheet is by another version and says something else under the crate's."""
     freshen(crate.crew_id)
     here = CrateTrack.objects.filter(crate=crate).order_by()
-    approved = here.filter(has_sheet(crate.crew_id)).count()
+    approved = here.filter(has_sheet()).count()
     found = TrackStanding.objects.filter(track__in=here.values("track")).aggregate(
         tracks=Count("pk"),
         again=Count("sheet_number") - approved,

@@ -39,13 +39,19 @@ FACTOR_LIMITS = (0.25, 4.0)
 @dataclass(frozen=True, slots=True)
 class Facts:
     """What the estimate asks of a track: its length (None before its analysis), the confidences (0 to 1) of its drafted
-    markers, how many required slots have none, and its grid."""
+    markers, how many required slots have none, its grid, and whether there is a draft at all."""
 
     duration_us: int | None
     confidences: tuple[float, ...]
     open_slots: int
     steady: bool = True
     grid_confidence: float = 1.0
+    drafted: bool = False
+
+    @property
+    def confidence(self) -> float | None:
+        """The mean confidence of the drafted markers, None where there are none."""
+        return statistics.fmean(self.confidences) if self.confidences else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,12 @@ def assigned_to(member: Membership) -> QuerySet[Assignment]:
 
 def estimates_of(track_ids: Collection[UUID], version: ConventionVersion, factor: CrewFactor) -> dict[UUID, Estimate]:
     """Minutes for each of these tracks under a convention version, in four queries however many there are."""
+    return {track_id: estimate(facts, factor) for track_id, facts in facts_of(track_ids, version).items()}
+
+
+def facts_of(track_ids: Collection[UUID], version: ConventionVersion) -> dict[UUID, Facts]:
+    """What an estimate asks of each of these tracks, by its newest analysis and the draft from that under the version;
+    four queries."""
     # Oldest first, so that the newest of each track is what stays in the dictionary.
     analyses = {
         row["track_id"]: row
@@ -100,6 +106,7 @@ def estimates_of(track_ids: Collection[UUID], version: ConventionVersion, factor
             open_slots=len(required - set(found)),
             steady=row["steady"] if row else True,
             grid_confidence=row["facts__grid_confidence"] if row else 1.0,
+            drafted=track_id in drafts,
         )
 
-    return {track_id: estimate(facts(track_id), factor) for track_id in track_ids}
+    return {track_id: facts(track_id) for track_id in track_ids}

@@ -15,12 +15,10 @@ from dataclasses import dataclass
 from itertools import accumulate
 from uuid import UUID
 
-from django.db.models import OuterRef, Subquery
-from django.db.models.functions import Coalesce
+from django.db.models import Subquery
 
 from crewprep.crates.models import CrateTrack, Night
-from crewprep.sheets.models import Recheck
-from crewprep.sheets.selectors import kept_sheets, own_sheets
+from crewprep.sheets.selectors import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +51,11 @@ Span = tuple[dt.datetime, dt.datetime | None]
 
 def burn_down_of(night: Night) -> BurnDown:
     """The burn-down of a night, in one query."""
-    first = own_sheets().order_by("created_at").values("created_at")[:1]
-    right = Recheck.objects.filter(
-        sheet=OuterRef("pk"), convention_version=OuterRef(OuterRef("crate__convention_version"))
+    places = (
+        CrateTrack.objects.filter(crate__night=night)
+        .order_by("created_at")
+        .annotate(went=Subquery(counted().values("since")))
     )
-    looked_at = Subquery(right.values("closed_at")[:1])
-    kept = kept_sheets().annotate(counts=Coalesce(looked_at, "created_at")).values("counts")[:1]
-    went = Coalesce(Subquery(first), Subquery(kept))
-    places = CrateTrack.objects.filter(crate__night=night).order_by("created_at").annotate(went=went)
     rows = list(places.values_list("track_id", "created_at", "went"))
     spans: dict[UUID, list[Span]] = defaultdict(list)
     for track, came, went in rows:

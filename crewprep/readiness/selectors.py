@@ -20,12 +20,12 @@ from crewprep.tracks.models import Track
 
 def open_places(night: Night) -> QuerySet[CrateTrack]:
     """The places in the night's crates whose track has no sheet that counts (see the package)."""
-    return CrateTrack.objects.filter(~has_sheet(night.crew_id), crate__night=night)
+    return CrateTrack.objects.filter(~has_sheet(), crate__night=night)
 
 
 def ready_places(night: Night) -> QuerySet[CrateTrack]:
     """The other places in the night's crates."""
-    return CrateTrack.objects.filter(has_sheet(night.crew_id), crate__night=night)
+    return CrateTrack.objects.filter(has_sheet(), crate__night=night)
 
 
 def open_tracks(night: Night) -> QuerySet[Track]:

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 from uuid import UUID
 
-from django.db.models import Avg, Exists, OuterRef, Q, QuerySet, Value
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from crewprep.activity.models import Activity
-from crewprep.analysis.models import Analysis
 from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Crew, User
 from crewprep.jobs.models import LIVE_STATES, Job, JobKind, JobState
-from crewprep.preparation.estimate import Estimate
+from crewprep.preparation.estimate import CrewFactor, Facts, estimate
 from crewprep.preparation.models import Assignment, Claim
-from crewprep.preparation.selectors import estimates_of
+from crewprep.preparation.selectors import facts_of
 from crewprep.preparation.services import CLAIM_FOR
 from crewprep.preparation.times import factor_of
 from crewprep.readiness.minutes import minutes_left
@@ -28,7 +26,7 @@ from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.checking import severities_of
 from crewprep.sheets.house_checks import Severity, check_sheet
 from crewprep.sheets.markers import MarkerInput
-from crewprep.sheets.models import Draft, SheetVersion
+from crewprep.sheets.models import SheetVersion
 from crewprep.tracks.models import TrackState
 
 STATES: dict[str, str] = {
@@ -86,17 +84,15 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What was read of all tracks, by track (and by version, or by analysis and version)."""
+    """What was read of all tracks, by track (and by version)."""
 
-    analyses: dict[UUID, Analysis]
-    drafts: dict[tuple[UUID, UUID], float | None]
+    facts: dict[tuple[UUID, UUID], Facts]
     jobs: dict[tuple[UUID, str, str], Job]
     pending: dict[UUID, Proposal]
     returns: Counter[UUID]
-    sheets: dict[tuple[UUID, UUID], dict[str, Any]]
     sheeted: set[UUID]
+    blocked: dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]
     claims: dict[UUID, Claim]
-    blocking: set[str]
     overridden: dict[UUID, tuple[Blocker, ...]]
     assigned: dict[tuple[UUID, UUID], User | None]
 
@@ -107,37 +103,35 @@ def standings_of(night: Night, crates: Mapping[UUID, Crate]) -> list[Standing]:
 
     Ready places are by far the most as a night comes near, so they are counted in the database (``board``), not read.
     """
-    now = timezone.now()
-    ready = ready_places(night).filter(track__in=_with_findings(night).values("track"))
-    found = []
-    places = list(_in_order(open_places(night), ready=False))
-    # By their ids: which places are open is the dear part of the question, so it is asked once.
-    known = _read(night, {place.track_id for place in places})
-    places += _in_order(ready, ready=True)
+    now, factor = timezone.now(), factor_of(night.crew_id)
+    places = list(_in_order(open_places(night)))
     for place in places:
         place.crate = crates[place.crate_id]
-    minutes = _estimates(night, [place for place in places if not place.ready])  # type: ignore[attr-defined]  # annotated
+    # By their ids: which places are open is the dear part of the question, so it is asked once.
+    known = _read(night, places)
+    places += _in_order(ready_places(night).filter(track__in=[track for track, _ in known.blocked]))
+    found = []
     for place in places:
-        estimate = minutes.get((place.track_id, place.crate.convention_version_id))
-        found.append(_standing(place, known, estimate, now))
+        place.crate = crates[place.crate_id]
+        facts = known.facts.get((place.track_id, place.crate.convention_version_id))
+        found.append(_standing(place, known, facts, factor, now))
     return [one for one in found if one.open or one.blockers]
 
 
-def _estimates(night: Night, places: Sequence[CrateTrack]) -> dict[tuple[UUID, UUID], Estimate]:
-    """Minutes of work by track and version: five queries, and four more for each further version of the crates."""
-    factor = factor_of(night.crew_id)
+def _facts(places: Sequence[CrateTrack]) -> dict[tuple[UUID, UUID], Facts]:
+    """What is known of open places' tracks, by track and version: four queries, and four more for each further version
+    of the crates."""
     versions = {place.crate.convention_version_id: place.crate.convention_version for place in places}
     return {
-        (track, key): minutes
+        (track, key): facts
         for key, version in versions.items()
-        for track, minutes in estimates_of(
-            [place.track_id for place in places if place.crate.convention_version_id == key], version, factor
+        for track, facts in facts_of(
+            [place.track_id for place in places if place.crate.convention_version_id == key], version
         ).items()
     }
 
 
-def _in_order(places: QuerySet[CrateTrack], *, ready: bool) -> QuerySet[CrateTrack]:
-    places = places.annotate(ready=Value(ready))
+def _in_order(places: QuerySet[CrateTrack]) -> QuerySet[CrateTrack]:
     return places.select_related("track").order_by("crate__created_at", "crate", "position", "created_at")
 
 
@@ -150,34 +144,27 @@ def _with_findings(night: Night) -> QuerySet[SheetVersion]:
     return ready.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
 
 
-def _read(night: Night, tracks: Collection[UUID]) -> _Known:
+def _read(night: Night, places: Sequence[CrateTrack]) -> _Known:
+    """What there is to know of open places, and what blocks the ready ones."""
     severities = severities_of(night.crew)
+    tracks = {place.track_id for place in places}
     # Oldest first, so that the newest is what stays in a dictionary.
-    analyses = Analysis.objects.filter(track__in=tracks).order_by("created_at")
     jobs = Job.objects.filter(track__in=tracks, state__in=[*LIVE_STATES, JobState.DEAD]).order_by("created_at")
-    drafts = Draft.objects.filter(track__in=tracks).order_by().annotate(sure=Avg("markers__confidence"))
     proposals = Proposal.objects.filter(track__in=tracks)
     pending = list(
         proposals.filter(state__in=[ProposalState.OPEN, ProposalState.RETURNED])
         .select_related("proposed_by", "reviewed_by", "changed_by")
         .order_by()
     )
-    sheets: dict[tuple[UUID, UUID], dict[str, Any]] = {}
-    columns = ("track_id", "convention_version_id", "number", "findings")
-    for sheet in [*_with_findings(night).values(*columns), *_sheets(tracks).values(*columns)]:
-        key = sheet["track_id"], sheet["convention_version_id"]
-        if key not in sheets or sheets[key]["number"] < sheet["number"]:
-            sheets[key] = sheet
+    sheets = SheetVersion.objects.filter(track__in=tracks).order_by()
     return _Known(
-        analyses={one.track_id: one for one in analyses.only("track_id", "duration_us", "steady")},
-        drafts=dict(_pairs(drafts.values_list("analysis_id", "convention_version_id", "sure"))),
+        facts=_facts(places),
         jobs={(job.track_id, job.kind, _version_of(job)): job for job in jobs},
         pending={proposal.track_id: proposal for proposal in pending},
         returns=_returns(proposals),
-        sheets=sheets,
-        sheeted={track for track, _ in sheets},
+        sheeted=set(sheets.values_list("track_id", flat=True)),
+        blocked=_blocked(night, {check for check, severity in severities.items() if severity == "blocker"}),
         claims={claim.track_id: claim for claim in Claim.objects.filter(track__in=tracks).select_related("holder")},
-        blocking={check for check, severity in severities.items() if severity == "blocker"},
         overridden=_overridden(night.crew, pending, severities),
         assigned={
             (one.crate_id, one.track_id): one.preparer
@@ -186,16 +173,19 @@ def _read(night: Night, tracks: Collection[UUID]) -> _Known:
     )
 
 
-def _sheets(tracks: Collection[UUID]) -> QuerySet[SheetVersion]:
-    return SheetVersion.objects.filter(track__in=tracks).order_by()
+def _blocked(night: Night, blocking: set[str]) -> dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]:
+    """What blocks the sheets of ready tracks by today's severities, with the number of the sheet."""
+    columns = ("track_id", "convention_version_id", "number", "findings")
+    found = {}
+    for track, version, number, findings in _with_findings(night).values_list(*columns):
+        blockers = tuple(Blocker(one["slot"], one["sentence"]) for one in findings if one["check"] in blocking)
+        if blockers:
+            found[track, version] = number, blockers
+    return found
 
 
 def _version_of(job: Job) -> str:
     return str(job.params.get("convention_version", "")) if job.kind == JobKind.DRAFT else ""
-
-
-def _pairs(rows: Any) -> list[tuple[tuple[UUID, UUID], float | None]]:
-    return [((analysis, version), sure) for analysis, version, sure in rows]
 
 
 def _returns(proposals: QuerySet[Proposal]) -> Counter[UUID]:
@@ -232,38 +222,31 @@ def _overridden(
     return found
 
 
-def _standing(place: CrateTrack, known: _Known, estimate: Estimate | None, now: dt.datetime) -> Standing:
+def _standing(place: CrateTrack, known: _Known, facts: Facts | None, factor: CrewFactor, now: dt.datetime) -> Standing:
+    """Where a place stands; ``facts`` are None for a ready one, of which only what blocks it is told."""
     track, version = place.track, place.crate.convention_version_id
-    analysis = known.analyses.get(track.pk)
-    sheet = known.sheets.get((track.pk, version))
     claim = known.claims.get(track.pk)
     live = claim is not None and claim.until > now
     pending = known.pending.get(track.pk)
     proposal = pending if pending is not None and pending.convention_version_id == version else None
-    draft = (analysis.pk, version) if analysis is not None else None
-    drafted = draft in known.drafts
-    approved = place.ready  # type: ignore[attr-defined]  # annotated by _in_order
-    state, trouble = _state(place, known, approved=approved, proposal=proposal, held=live, drafted=drafted)
-    confidence = known.drafts[draft] if draft is not None and drafted else None
-    steady = analysis is None or analysis.steady
-    rechecked = not approved and track.pk in known.sheeted
-    if not approved:
-        blockers = known.overridden.get(proposal.pk, ()) if proposal else ()
-    else:
-        blockers = _blockers_of(sheet, known.blocking) if sheet else ()
+    state, trouble = _state(place, known, facts, proposal=proposal, held=live)
+    rechecked = facts is not None and track.pk in known.sheeted
+    number, blockers = (None, known.overridden.get(proposal.pk, ()) if proposal else ())
+    if facts is None:
+        number, blockers = known.blocked.get((track.pk, version), (None, ()))
     return Standing(
         place=place,
         state=state,
-        minutes=minutes_left(state, estimate, rechecked=rechecked, trouble=trouble) if estimate else 0.0,
+        minutes=minutes_left(state, estimate(facts, factor), rechecked=rechecked, trouble=trouble) if facts else 0.0,
         holder=claim.holder if claim else None,
         touched_at=claim.until - CLAIM_FOR if claim else None,
         lapsed=claim is not None and not live,
         proposal=proposal,
         other_proposal=pending is not None and proposal is None,
         returns=known.returns[track.pk],
-        steady=steady,
-        confidence=confidence,
-        sheet_number=sheet["number"] if sheet else None,
+        steady=facts is None or facts.steady,
+        confidence=facts.confidence if facts else None,
+        sheet_number=number,
         rechecked=rechecked,
         trouble=trouble,
         blockers=blockers,
@@ -272,11 +255,11 @@ def _standing(place: CrateTrack, known: _Known, estimate: Estimate | None, now: 
 
 
 def _state(
-    place: CrateTrack, known: _Known, *, approved: bool, proposal: Proposal | None, held: bool, drafted: bool
+    place: CrateTrack, known: _Known, facts: Facts | None, *, proposal: Proposal | None, held: bool
 ) -> tuple[str, str]:
     """The state, and what keeps anybody from beginning."""
     track = place.track
-    if approved:
+    if facts is None:
         return "approved", ""
     if track.state == TrackState.REFUSED:
         return "nothing", "refused"
@@ -286,15 +269,10 @@ def _state(
     if proposal is not None:
         return ("review" if proposal.state == ProposalState.OPEN else "returned"), ""
     if held:
-        return "held", "" if drafted else "no-draft"
-    if drafted:
+        return "held", "" if facts.drafted else "no-draft"
+    if facts.drafted:
         return "draft", ""
     job = known.jobs.get((track.pk, JobKind.DRAFT, str(place.crate.convention_version_id)))
     if job is not None:
         return ("nothing", "given-up") if job.state == JobState.DEAD else ("analysing", "")
     return "nothing", "no-draft"
-
-
-def _blockers_of(sheet: dict[str, Any], blocking: set[str]) -> tuple[Blocker, ...]:
-    """What blocks an approved sheet by today's severities."""
-    return tuple(Blocker(one["slot"], one["sentence"]) for one in sheet["findings"] or [] if one["check"] in blocking)

@@ -126,6 +126,25 @@ class SheetMarker(MarkerFields):
         super().save(*args, **kwargs)
 
 
+class CountedSheet(CrewRow):
+    """That a track has a sheet which counts under a convention version, and since when: what lists, counts and boards
+    ask by the thousand. ``counting`` decides it and can rebuild it."""
+
+    track = models.ForeignKey("crewprep.Track", on_delete=models.CASCADE, related_name="+")
+    convention_version = models.ForeignKey("crewprep.ConventionVersion", on_delete=models.CASCADE, related_name="+")
+    since = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["track", "convention_version"], name="counted_sheet_once_per_track_and_rules"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.track_id} since {self.since:%Y-%m-%d}"
+
+
 class CheckSetting(CrewRow):
     """How severe a crew takes one house check, where it differs from what the check says of itself."""
 

@@ -16,6 +16,7 @@ from crewprep.conventions.models import Convention, ConventionVersion
 from crewprep.crews.models import Membership, User
 from crewprep.crews.rules import may_review_at_all
 from crewprep.sheets.affected import Effect, effect_on
+from crewprep.sheets.counting import recount
 from crewprep.sheets.models import Recheck, RecheckEnd, SheetVersion
 
 
@@ -81,6 +82,7 @@ def settle_rechecks(*, sheet: SheetVersion, by: User) -> None:
     for version in later.values():
         effect = effect_on(SheetVersion.objects.filter(pk=sheet.pk), version.slots.all(), version=version)
         open_rechecks(version=version, effect=effect, by=by)
+    recount([sheet.track_id])
 
 
 def still_right(*, member: Membership, recheck: Recheck, note: str) -> Recheck:
@@ -95,6 +97,7 @@ def still_right(*, member: Membership, recheck: Recheck, note: str) -> Recheck:
     with transaction.atomic():
         if not _close(recheck, RecheckEnd.STILL_RIGHT, member.user, note):
             raise Conflict("recheck:closed")
+        recount([recheck.track_id])
     recheck.refresh_from_db()
     return recheck
 

@@ -6,15 +6,15 @@ import datetime as dt
 from collections.abc import Collection
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, QuerySet
 
 from crewprep.analysis.selectors import current_analysis
 from crewprep.common.errors import NotFound
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, CrateTrack
-from crewprep.crates.selectors import count_of_places, crates_of
+from crewprep.crates.selectors import crates_of
 from crewprep.crews.models import Membership
-from crewprep.sheets.models import Draft, Recheck, SheetVersion
+from crewprep.sheets.models import CountedSheet, Draft, SheetVersion
 from crewprep.tracks.models import Track
 
 
@@ -71,50 +71,24 @@ def latest_numbers(track_ids: Collection[UUID]) -> dict[UUID, int]:
     return dict(versions.values_list("track_id", "number"))
 
 
-def kept_sheets() -> QuerySet[SheetVersion]:
-    """Of a place in a crate, or whatever else has a ``crate`` and a ``track``: the track's latest sheet, where it is by
-    an older version of the crate's convention and keeps its meaning under the crate's: it was compared with it, and no
-    re-check of it is open."""
-    version = "crate__convention_version"
-    newer = SheetVersion.objects.filter(track=OuterRef("track"), number__gt=OuterRef("number"))
-    waiting = Recheck.objects.filter(sheet=OuterRef("pk"), convention_version=OuterRef(OuterRef(version)), ended="")
-    # A sheet is compared with each version that is published after it, and with the newest that was there before it.
-    not_compared = ConventionVersion.objects.filter(
-        convention=OuterRef(OuterRef(f"{version}__convention")),
-        number__gt=OuterRef(OuterRef(f"{version}__number")),
-        created_at__lte=OuterRef("created_at"),
-    )
-    return SheetVersion.objects.filter(
-        ~Exists(newer),
-        ~Exists(waiting),
-        ~Exists(not_compared),
-        track=OuterRef("track"),
-        convention_version__convention=OuterRef(f"{version}__convention"),
-        convention_version__number__lt=OuterRef(f"{version}__number"),
-    ).order_by()
-
-
-def own_sheets() -> QuerySet[SheetVersion]:
-    """Of a place in a crate: the track's sheets by the crate's own version."""
-    return SheetVersion.objects.filter(
+def counted() -> QuerySet[CountedSheet]:
+    """Of a place in a crate, or whatever else has a ``crate`` and a ``track``: that its track has a sheet that counts
+    under the crate's version, at most one."""
+    return CountedSheet.objects.filter(
         track=OuterRef("track"), convention_version=OuterRef("crate__convention_version")
     ).order_by()
 
 
-def has_sheet(crew_id: UUID | None = None) -> Q:
-    """Of a place in a crate: whether its track has a sheet that counts under the crate's version.
-
-    With the crew given, long lists are faster: only tracks with a sheet by some overtaken version are asked the rest.
-    """
-    kept = Q(Exists(kept_sheets()))
-    if crew_id is not None:
-        later = ConventionVersion.objects.filter(convention=OuterRef("convention"), number__gt=OuterRef("number"))
-        overtaken = ConventionVersion.objects.filter(Exists(later), crew=crew_id).order_by().values("pk")
-        older = SheetVersion.objects.filter(crew=crew_id, convention_version__in=overtaken).order_by()
-        kept = Q(track__in=older.values("track")) & kept
-    return Q(Exists(own_sheets())) | kept
+def has_sheet() -> Exists:
+    """Of a place in a crate: whether its track has a sheet that counts under the crate's version."""
+    return Exists(counted())
 
 
-def crates_with_sheets(member: Membership) -> QuerySet[Crate]:
+def crates_with_sheets(member: Membership) -> list[Crate]:
     """The crew's crates as ``crates_of`` has them, with ``sheet_count``: tracks with a sheet that counts there."""
-    return crates_of(member).annotate(sheet_count=count_of_places(CrateTrack.objects.filter(has_sheet(member.crew_id))))
+    places = CrateTrack.objects.filter(has_sheet(), crate__crew=member.crew).order_by()
+    counts = dict(places.values_list("crate").annotate(Count("pk")))
+    crates = list(crates_of(member))
+    for crate in crates:
+        crate.sheet_count = counts.get(crate.pk, 0)  # type: ignore[attr-defined]  # as if it were annotated
+    return crates

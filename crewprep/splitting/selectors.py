@@ -147,7 +147,7 @@ def to_do_in(crate: Crate, member: Membership) -> CrateToDo:
     # Whether it is done comes with the place, so that it costs no question of its own.
     places = [
         place
-        for place in places_of(crate).annotate(done=has_sheet(crate.crew_id))
+        for place in places_of(crate).annotate(done=has_sheet())
         if not place.done and place.track.state != TrackState.REFUSED
     ]
     left = [place.track_id for place in places]

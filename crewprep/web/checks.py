@@ -21,7 +21,7 @@ from crewprep.web.check_parts import NAMES, TONES
 from crewprep.web.doors import crew_page
 from crewprep.web.words import count_of
 
-LINES_A_PAGE = 100
+LINES_A_PAGE = 50
 
 
 @crew_page

@@ -155,7 +155,7 @@ def crate_row(crate: Crate, track: Track) -> CrateRow | None:
 
 
 def _places(crate: Crate) -> QuerySet[CrateTrack]:
-    return places_of(crate).annotate(done=has_sheet(crate.crew_id))
+    return places_of(crate).annotate(done=has_sheet())
 
 
 def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow, ...]:

@@ -24,6 +24,7 @@ from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.upkeep import freshen, mark_all
 from crewprep.preparation.models import Claim
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker
+from crewprep.sheets.counting import recount_all
 from crewprep.sheets.house_checks import CHECKS
 from crewprep.sheets.models import Draft, DraftMarker, SheetMarker, SheetVersion
 from crewprep.tracks.models import Copy, Track, TrackState
@@ -49,6 +50,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
         analyses = _analyses(lead, made, chance)
         _sheets(lead, residents, crate, analyses, chance)
         _claims_and_record(lead, residents, made)
+    recount_all()
     mark_all()
     freshen()
     with connection.cursor() as cursor:

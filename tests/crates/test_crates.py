@@ -55,7 +55,7 @@ def test_a_crate_counts_tracks_and_sheets(lead: Membership) -> None:
     proposal = factories.proposal(factories.member_of(lead.crew), into=crate)
     factories.track(lead, crate)
     approve_proposal(member=lead, proposal=proposal, seen_revision=1)
-    counted = vars(crates_with_sheets(lead).get())
+    counted = vars(crates_with_sheets(lead)[0])
     assert (counted["track_count"], counted["sheet_count"]) == (2, 1)
 
 

@@ -28,7 +28,6 @@ from crewprep.analysis.selectors import current_analysis
 from crewprep.analysis.services import store_analysis
 from crewprep.conventions.models import ConventionVersion
 from crewprep.conventions.selectors import current_version
-from crewprep.conventions.services import publish_convention
 from crewprep.crates.models import Crate
 from crewprep.crates.services import make_crate
 from crewprep.crates.upload import upload_to_crate
@@ -38,6 +37,7 @@ from crewprep.review.models import Proposal
 from crewprep.review.services import propose
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import Draft
+from crewprep.sheets.publishing import publish_document
 from crewprep.sheets.services import store_draft
 from crewprep.tracks.models import Track
 from crewprep.tracks.upload import quarantine
@@ -73,7 +73,7 @@ def convention_document(name: str = "House", slots: int = 8) -> dict[str, Any]:
 
 def convention(lead: Membership, **changes: Any) -> ConventionVersion:
     """A published convention of eight slots."""
-    return publish_convention(member=lead, document=convention_document(**changes))
+    return publish_document(member=lead, document=convention_document(**changes))
 
 
 def crate(member: Membership, name: str = "") -> Crate:

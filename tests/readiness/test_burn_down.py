@@ -15,6 +15,7 @@ from crewprep.crews.models import Membership
 from crewprep.models import SheetVersion
 from crewprep.readiness.burn_down import burn_down, burn_down_of
 from crewprep.readiness.selectors import open_tracks
+from crewprep.sheets.counting import recount_all
 from crewprep.sheets.services import put_in_crate
 from tests import factories
 from tests.readiness.scene import approved, night_of
@@ -100,6 +101,7 @@ def test_stored_times_make_the_picture(lead: Membership, resident: Membership, c
     set_times(stays, crate, 3)
     set_times(both, crate, 5, 4)
     set_times(both, newer, 1)
+    recount_all()
     night = night_of(lead, crate, newer, in_days=2)
     found = burn_down_of(night)
     assert found.days[0].date == (midday - 6 * day).date()

@@ -44,8 +44,9 @@ from crewprep.review.services import (
     withdraw_proposal,
 )  # fmt: skip
 from crewprep.review.threads import reply_to_remark, settle_remark
+from crewprep.sheets.counting import counted_by_rule
 from crewprep.sheets.markers import MarkerInput
-from crewprep.sheets.models import SheetVersion
+from crewprep.sheets.models import CountedSheet, SheetVersion
 from crewprep.sheets.selectors import sheet_as_of
 from crewprep.tracks.models import Track
 from tests import factories
@@ -312,6 +313,13 @@ class ReviewLife(RuleBasedStateMachine):
         rows = dict(Proposal.objects.filter(track=self.track).values_list("pk", "state"))
         assert rows == self.states
         assert sum(state in PENDING for state in rows.values()) <= 1
+
+    @invariant()
+    def the_sheets_that_count_are_those_of_the_rule(self) -> None:
+        rows = CountedSheet.objects.filter(track=self.track)
+        assert {(row.track_id, row.convention_version_id): row.since for row in rows} == counted_by_rule(
+            [self.track.pk]
+        )
 
     @invariant()
     def nobody_had_a_hand_in_what_they_approved(self) -> None:

@@ -12,9 +12,10 @@ from django.core.management.base import BaseCommand, CommandError
 from django.core.validators import validate_slug
 from django.db import transaction
 
-from crewprep.conventions.services import STARTERS, publish_convention, starter
+from crewprep.conventions.services import STARTERS, starter
 from crewprep.crews.models import Crew, User
 from crewprep.crews.services import found_crew
+from crewprep.sheets.publishing import publish_document
 
 
 def user_named(name: str, password: str | None) -> User:
@@ -55,5 +56,5 @@ class Command(BaseCommand):
         lead = found_crew(
             name=options["name"], slug=options["slug"], lead=user_named(options["lead"], options["password"])
         )
-        publish_convention(member=lead, document=starter(options["convention"]))
+        publish_document(member=lead, document=starter(options["convention"]))
         self.stdout.write(f"{lead.crew} is ready at /c/{lead.crew.slug}/, led by {lead.user}.")

@@ -13,7 +13,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from crewprep.conventions.services import publish_convention, starter
+from crewprep.conventions.services import starter
 from crewprep.crates.models import Crate
 from crewprep.crates.services import make_crate
 from crewprep.crates.upload import upload_to_crate
@@ -23,6 +23,7 @@ from crewprep.jobs import services as jobs
 from crewprep.jobs.models import Job
 from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
 from crewprep.sheets.markers import MarkerInput
+from crewprep.sheets.publishing import publish_document
 from crewprep.sheets.selectors import current_draft
 from crewprep.tracks.models import Track
 from crewprep.tracks.upload import quarantine
@@ -55,8 +56,8 @@ class Command(BaseCommand):
         self.stdout.flush()
         tracks = write_demo(settings.VAR_DIR / "demo")
         lead, *others = _people()
-        publish_convention(member=lead, document=starter("four"))
-        version = publish_convention(member=lead, document=starter("eight"))
+        publish_document(member=lead, document=starter("four"))
+        version = publish_document(member=lead, document=starter("eight"))
         crate = make_crate(
             member=lead,
             name="Tannery Yard, Saturday",
