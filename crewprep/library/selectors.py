@@ -60,15 +60,18 @@ def counts_of(crate: Crate) -> CrateCounts:
     freshen(crate.crew_id)
     here = CrateTrack.objects.filter(crate=crate).order_by()
     approved = here.filter(has_sheet()).count()
-    found = TrackStanding.objects.filter(track__in=here.values("track")).aggregate(
-        tracks=Count("pk"),
-        again=Count("sheet_number") - approved,
-        working=Count("pk", filter=Q(state=Stand.WORKING)),
-        open=Count("pk", filter=Q(state=Stand.OPEN)),
-        refused=Count("pk", filter=Q(state=Stand.REFUSED)),
-        given_up=Count("pk", filter=Q(state=Stand.GIVEN_UP)),
+    rows = TrackStanding.objects.filter(track__in=here.values("track")).order_by().values_list("state")
+    found = {state: (tracks, sheets) for state, tracks, sheets in rows.annotate(Count("pk"), Count("sheet_number"))}
+    standing = {state: tracks for state, (tracks, _) in found.items()}
+    return CrateCounts(
+        tracks=sum(standing.values()),
+        approved=approved,
+        again=sum(sheets for _, sheets in found.values()) - approved,
+        working=standing.get(Stand.WORKING, 0),
+        open=standing.get(Stand.OPEN, 0),
+        refused=standing.get(Stand.REFUSED, 0),
+        given_up=standing.get(Stand.GIVEN_UP, 0),
     )
-    return CrateCounts(approved=approved, **found)
 
 
 def last_change(member: Membership) -> BulkChange | None:

@@ -92,6 +92,9 @@ class CrateRow:
 
 ROWS_A_PAGE = 50
 
+_SHOWN = ("track", "duration_us", "tempo_bpm", "steady", "key_name", "loudness_lufs", "thumbnail")
+_RULES = "convention_version__convention"
+
 
 @dataclass(frozen=True, slots=True)
 class CrateState:
@@ -163,7 +166,7 @@ def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
     # The facts hold every beat; a list needs none of them.
-    analyses = _first_by_track(Analysis.objects.filter(track__in=ids).defer("facts").order_by("-created_at"))
+    analyses = _first_by_track(Analysis.objects.filter(track__in=ids).only(*_SHOWN).order_by("-created_at"))
     drafted = set(
         Draft.objects.filter(track__in=ids, convention_version=crate.convention_version_id)
         .order_by()
@@ -177,7 +180,7 @@ def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow
         ).select_related("proposed_by")
     }
     sheets = _first_by_track(
-        SheetVersion.objects.filter(track__in=ids).select_related("convention_version__convention").order_by("-number")
+        SheetVersion.objects.filter(track__in=ids).defer("findings").select_related(_RULES).order_by("-number")
     )
     claims, assignments = live_claims(ids), assignments_of(crate, ids)
     return tuple(

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
@@ -22,6 +22,8 @@ from crewprep.tracks.models import Track
 from tests import factories
 from tests.architecture.routes import Route, crew_routes
 from tests.architecture.world import CrewWorld
+from tests.bench import library_seed
+from tests.bench.library_bench import pages
 
 FILE = Path(__file__).with_name("query_counts.json")
 HOW = "CREWPREP_WRITE_QUERY_COUNTS=1 pytest tests/architecture/test_query_counts.py"
@@ -104,3 +106,24 @@ def test_a_page_that_asks_for_each_track_is_found(
     few = counted(client, home, ours)
     grow(ours, 3)
     assert differing(few, counted(client, home, ours)) != {}
+
+
+def test_lists_ask_as_often_at_ten_thousand_tracks(db: None) -> None:
+    """The pages and the data of ``tests/bench``: crate, queue, boards, search, checks. With the two
+    hundred tracks no list is empty; an empty one asks less."""
+
+    def asked(tracks: int) -> dict[str, int]:
+        with transaction.atomic():
+            made = library_seed.seed(tracks)
+            client, found = Client(), {}
+            client.cookies["sessionid"] = made["session"]
+            for name, path in pages(made).items():
+                assert client.get(path).status_code == 200, name
+                with CaptureQueriesContext(connection) as questions:
+                    client.get(path)
+                found[name] = len(questions)
+            transaction.set_rollback(True)
+        return found
+
+    few, many = asked(200), asked(library_seed.TRACKS)
+    assert {name: (few[name], many[name]) for name in few if many[name] != few[name]} == {}

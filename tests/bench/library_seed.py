@@ -73,7 +73,8 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
 
 def _many(rows: Sequence[_Row] | Iterator[_Row]) -> list[_Row]:
     rows = list(rows)
-    type(rows[0])._default_manager.bulk_create(rows, batch_size=500)
+    if rows:
+        type(rows[0])._default_manager.bulk_create(rows, batch_size=500)
     return rows
 
 
