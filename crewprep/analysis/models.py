@@ -28,6 +28,7 @@ class Analysis(CrewRow):
     duration_us = models.BigIntegerField()
     tempo_bpm = models.FloatField(null=True)
     steady = models.BooleanField()
+    grid_confidence = models.FloatField(default=1.0)
     key_name = models.CharField(max_length=12, blank=True)
     loudness_lufs = models.FloatField(null=True)
     true_peak_dbtp = models.FloatField(null=True)

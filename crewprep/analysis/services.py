@@ -78,5 +78,6 @@ def _columns(result: TrackAnalysis) -> dict[str, Any]:
         "key_name": result.key.name if result.key else "",
         "loudness_lufs": result.loudness_lufs,
         "true_peak_dbtp": result.true_peak_dbtp,
+        "grid_confidence": result.grid_confidence,
         "thumbnail": thumbnail_of(result),
     }

@@ -77,7 +77,8 @@ def freshen(crew_id: UUID | None = None) -> int:
     A row that another transaction holds is left out: that one either computes it or marks it anew.
     """
     done = 0
-    while stale(crew_id).exists():
+    # Counted, not asked for the first: for that PostgreSQL reads the whole table, as it cannot know how few there are.
+    while stale(crew_id).count():
         with transaction.atomic():
             rows = list(stale(crew_id).select_for_update(skip_locked=True).order_by("track_id")[:AT_ONCE])
             _compute(rows)

@@ -84,7 +84,7 @@ def facts_of(track_ids: Collection[UUID], version: ConventionVersion) -> dict[UU
         row["track_id"]: row
         for row in Analysis.objects.filter(track__in=track_ids)
         .order_by("created_at")
-        .values("pk", "track_id", "duration_us", "steady", "facts__grid_confidence")
+        .values("pk", "track_id", "duration_us", "steady", "grid_confidence")
     }
     newest = [row["pk"] for row in analyses.values()]
     drafts = dict(
@@ -105,7 +105,7 @@ def facts_of(track_ids: Collection[UUID], version: ConventionVersion) -> dict[UU
             confidences=tuple(found.values()),
             open_slots=len(required - set(found)),
             steady=row["steady"] if row else True,
-            grid_confidence=row["facts__grid_confidence"] if row else 1.0,
+            grid_confidence=row["grid_confidence"] if row else 1.0,
             drafted=track_id in drafts,
         )
 

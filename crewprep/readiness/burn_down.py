@@ -15,10 +15,8 @@ from dataclasses import dataclass
 from itertools import accumulate
 from uuid import UUID
 
-from django.db.models import Subquery
-
-from crewprep.crates.models import CrateTrack, Night
-from crewprep.sheets.selectors import counted
+from crewprep.crates.models import Night
+from crewprep.readiness.selectors import NightPlace, night_places
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,19 +47,14 @@ Span = tuple[dt.datetime, dt.datetime | None]
 """A time when a track was open: from its coming until its approval, or until now."""
 
 
-def burn_down_of(night: Night) -> BurnDown:
-    """The burn-down of a night, in one query."""
-    places = (
-        CrateTrack.objects.filter(crate__night=night)
-        .order_by("created_at")
-        .annotate(went=Subquery(counted().values("since")))
-    )
-    rows = list(places.values_list("track_id", "created_at", "went"))
+def burn_down_of(night: Night, places: Sequence[NightPlace] | None = None) -> BurnDown:
+    """The burn-down of a night; one query, none where its places are at hand (``night_places``)."""
+    rows = night_places(night) if places is None else places
     spans: dict[UUID, list[Span]] = defaultdict(list)
-    for track, came, went in rows:
-        if went is None or went > came:
-            spans[track].append((came, went))
-    start = rows[0][1].astimezone(night.zone).date() if rows else None
+    for one in rows:
+        if one.ready_since is None or one.ready_since > one.came:
+            spans[one.track].append((one.came, one.ready_since))
+    start = rows[0].came.astimezone(night.zone).date() if rows else None
     return BurnDown(burn_down(list(spans.values()), night, start), night.today())
 
 

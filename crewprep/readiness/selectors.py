@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Count, QuerySet
+from django.db.models import Count, QuerySet, Subquery
 
 from crewprep.common.errors import NotFound
 from crewprep.crates.models import CrateTrack, Night
@@ -14,7 +15,7 @@ from crewprep.crews.models import Membership
 from crewprep.crews.selectors import member_for
 from crewprep.readiness.models import CalendarFeed
 from crewprep.readiness.services import fingerprint
-from crewprep.sheets.selectors import has_sheet
+from crewprep.sheets.selectors import counted, has_sheet
 from crewprep.tracks.models import Track
 
 
@@ -26,6 +27,23 @@ def open_places(night: Night) -> QuerySet[CrateTrack]:
 def ready_places(night: Night) -> QuerySet[CrateTrack]:
     """The other places in the night's crates."""
     return CrateTrack.objects.filter(has_sheet(), crate__night=night)
+
+
+@dataclass(frozen=True, slots=True)
+class NightPlace:
+    """A track's place in one of a night's crates: when it came, and since when it has a sheet that counts there."""
+
+    track: UUID
+    crate: UUID
+    came: dt.datetime
+    ready_since: dt.datetime | None
+
+
+def night_places(night: Night) -> list[NightPlace]:
+    """Every place in the night's crates, the first to come first; one query of four columns."""
+    places = CrateTrack.objects.filter(crate__night=night).order_by("created_at")
+    rows = places.annotate(since=Subquery(counted().values("since")))
+    return [NightPlace(*row) for row in rows.values_list("track_id", "crate_id", "created_at", "since")]
 
 
 def open_tracks(night: Night) -> QuerySet[Track]:

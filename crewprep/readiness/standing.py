@@ -101,7 +101,7 @@ def standings_of(night: Night, crates: Mapping[UUID, Crate]) -> list[Standing]:
     """The places of the night's crates that somebody has to look at, crate by crate in order: the open ones, and the
     ready ones whose sheet a blocker stops today. A track that is in two crates comes twice.
 
-    Ready places are by far the most as a night comes near, so they are counted in the database (``board``), not read.
+    Ready places are by far the most as a night comes near, so little is read of them (``selectors.night_places``).
     """
     now, factor = timezone.now(), factor_of(night.crew_id)
     places = list(_in_order(open_places(night)))
@@ -153,7 +153,7 @@ def _read(night: Night, places: Sequence[CrateTrack]) -> _Known:
     proposals = Proposal.objects.filter(track__in=tracks)
     pending = list(
         proposals.filter(state__in=[ProposalState.OPEN, ProposalState.RETURNED])
-        .select_related("proposed_by", "reviewed_by", "changed_by")
+        .select_related("reviewed_by")
         .order_by()
     )
     sheets = SheetVersion.objects.filter(track__in=tracks).order_by()

@@ -106,7 +106,7 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
         "summary": _summary(board),
         "states": STATES,
         "shown": Paginator(board.at_risk, AT_RISK_A_PAGE).get_page(request.GET.get("page")),
-        "drawing": draw(burn_down_of(night)),
+        "drawing": draw(burn_down_of(night, board.places)),
         "form": form,
         "time_zones": _zone_options(),
         "may_plan": may_fill_crates(member),

@@ -149,7 +149,7 @@ def _sheets(
 
     drafts = _many(
         Draft(crew=lead.crew, track_id=analysis.track_id, analysis=analysis, convention_version=version)
-        for analysis in analyses[: len(analyses) * 4 // 5]
+        for analysis in analyses[: len(analyses) * 5 // 6]
     )
     _many(
         DraftMarker(draft=draft, confidence=round(chance.uniform(0.2, 1), 2), reason="bench", **times(slot))
