@@ -9,6 +9,20 @@ from crewprep.exchange.models import ListImport, ListState
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
 from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
+from crewprep.onboarding.models import (
+    BlindSheet,
+    DoubleMarking,
+    Drill,
+    DrillScore,
+    Fate,
+    MarkerFate,
+    Sight,
+    SignOff,
+    SignOffBar,
+    SignOffEnd,
+    SlotCard,
+    StartStep,
+)
 from crewprep.preparation.models import Assignment, Claim, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import (
@@ -40,6 +54,7 @@ __all__ = [
     "Analysis",
     "Assignment",
     "AudioKind",
+    "BlindSheet",
     "BrokenCheck",
     "BulkChange",
     "BulkKind",
@@ -57,8 +72,12 @@ __all__ = [
     "Delivery",
     "DeliveryState",
     "DerivedActivity",
+    "DoubleMarking",
     "Draft",
     "DraftMarker",
+    "Drill",
+    "DrillScore",
+    "Fate",
     "Invitation",
     "Job",
     "JobKind",
@@ -68,6 +87,7 @@ __all__ = [
     "ListImport",
     "ListState",
     "Mail",
+    "MarkerFate",
     "Membership",
     "Night",
     "Notice",
@@ -86,9 +106,15 @@ __all__ = [
     "SavedSearch",
     "SheetMarker",
     "SheetVersion",
+    "Sight",
+    "SignOff",
+    "SignOffBar",
+    "SignOffEnd",
     "Slot",
+    "SlotCard",
     "Split",
     "Stand",
+    "StartStep",
     "TokenScope",
     "Track",
     "TrackStanding",
