@@ -31,7 +31,7 @@ Within = Literal["quarter", "beat", "bar", "phrase"]
 WITHIN: tuple[Within, ...] = get_args(Within)
 
 QUARTER, BEAT = 0.25, 1.0
-_ROUND = 1e-6
+ROUND = 1e-6
 """Beats; so that a distance of exactly a quarter is within one."""
 
 
@@ -69,7 +69,7 @@ class SlotScore:
         if self.off_beats is None:
             return False
         beats = {"quarter": QUARTER, "beat": BEAT, "bar": beats_per_bar, "phrase": beats_per_bar * PHRASE_BARS}
-        return abs(self.off_beats) <= beats[limit] + _ROUND
+        return abs(self.off_beats) <= beats[limit] + ROUND
 
 
 def score(truth: Sequence[Marked], placed: Sequence[Marked], time: MusicalTime) -> list[SlotScore]:
@@ -112,18 +112,18 @@ def _score(slot: int, right: dict[int, Marked], theirs: dict[int, Marked], time:
 
 def _miss(at: float, there: float, other: int | None, time: MusicalTime) -> tuple[Miss, int | None]:
     off = at - there
-    if abs(off) <= QUARTER + _ROUND:
+    if abs(off) <= QUARTER + ROUND:
         return "exact", None
-    if abs(off) <= BEAT + _ROUND:
+    if abs(off) <= BEAT + ROUND:
         return "beat", None
     phrases = phrases_off(at, there, time)
     if other is not None:
         return "function", phrases
     if phrases is not None:
         return "phrase", phrases
-    if abs(abs(off) - time.beats_per_bar / 2) <= QUARTER + _ROUND:
+    if abs(abs(off) - time.beats_per_bar / 2) <= QUARTER + ROUND:
         return "half bar", None
-    if abs(off) < time.beats_per_bar - _ROUND:
+    if abs(off) < time.beats_per_bar - ROUND:
         return "bar", None
     return "elsewhere", None
 
@@ -135,17 +135,17 @@ def phrases_off(at: float, there: float, time: MusicalTime) -> int | None:
     length, eight bars to the beat count too.
     """
     off = at - there
-    ours, theirs = time.phrase_of(int(there + _ROUND)), time.phrase_of(int(at + _ROUND))
+    ours, theirs = time.phrase_of(int(there + ROUND)), time.phrase_of(int(at + ROUND))
     into = (at - time.phrase_start(theirs)) - (there - time.phrase_start(ours))
-    if ours != theirs and abs(into) <= BEAT + _ROUND:
+    if ours != theirs and abs(into) <= BEAT + ROUND:
         return theirs - ours
     usual = time.beats_per_bar * PHRASE_BARS
     whole = round(off / usual)
-    return whole if whole and abs(off - whole * usual) <= BEAT + _ROUND else None
+    return whole if whole and abs(off - whole * usual) <= BEAT + ROUND else None
 
 
 def _taken_for(slot: int, at: float, right: dict[int, Marked], time: MusicalTime) -> int | None:
     """The nearest other slot of the sheet within a beat of a position."""
     near = [(abs(time.position(one.start_us) - at), number) for number, one in right.items() if number != slot]
     best = min(near, default=None)
-    return best[1] if best is not None and best[0] <= BEAT + _ROUND else None
+    return best[1] if best is not None and best[0] <= BEAT + ROUND else None
