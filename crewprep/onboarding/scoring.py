@@ -1,25 +1,28 @@
 """How well markers set by ear agree with an approved sheet, slot by slot, and what each miss is (pure; no Django).
 
 Beats are those of the track's own grid, so a quarter of a beat means the same at every tempo. Which miss a distance is
-called was decided by what a teacher would say first:
+called was decided by what a teacher would say first, from the top:
 
 ============== ========================================================================================================
 exact          within a quarter of a beat (common practice for points, no source)
 beat           within a beat
 function       within a beat of the place of another slot: that place was taken for this one
 phrase         whole phrases early or late, within a beat
-half bar       half a bar early or late, within a quarter of a beat
-bar            in the right bar, but off the beat; or less than a bar away
-elsewhere      anything else
+half bar       half a bar early or late, within a quarter of a beat; where a bar has an even number of beats
+bar            less than a bar early or late: in the right bar or just past its line, but off the beat
+elsewhere      anything else, whole bars too
 missing        the sheet has a marker, the member set none
 extra          the member set one, the sheet has none
 ============== ========================================================================================================
+
+A track without a grid has neither bars nor phrases: its beats are seconds, and what is more than one away is elsewhere.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import floor, inf
 from typing import Literal, Protocol, get_args
 
 from crewprep.analysis.musical_time import PHRASE_BARS, MusicalTime
@@ -31,8 +34,8 @@ Within = Literal["quarter", "beat", "bar", "phrase"]
 WITHIN: tuple[Within, ...] = get_args(Within)
 
 QUARTER, BEAT = 0.25, 1.0
-ROUND = 1e-6
-"""Beats; so that a distance of exactly a quarter is within one."""
+ROUND = 1e-4
+"""Beats; times are whole microseconds, and a marker snapped a quarter of a beat away shall be within one."""
 
 
 class Marked(Protocol):
@@ -53,7 +56,7 @@ class SlotScore:
     ``off_us`` and ``off_beats`` are positive for late, None where one of the two markers is not there. ``phrases`` are
     whole phrases late (negative: early), for ``phrase`` and where a place of another function lies so far away too;
     ``other`` is the slot whose place was taken (``function``, ``extra``). ``length_off_beats`` is how much longer a
-    loop is than the sheet's, None for points.
+    loop is than the sheet's, None where either is a point.
     """
 
     slot: int
@@ -65,7 +68,7 @@ class SlotScore:
     length_off_beats: float | None = None
 
     def within(self, limit: Within, beats_per_bar: int = 4) -> bool:
-        """Whether the marker is there and no further than a quarter of a beat, a beat, a bar or a phrase away."""
+        """Whether the marker is there and no further than a quarter of a beat, a beat, a bar or eight bars away."""
         if self.off_beats is None:
             return False
         beats = {"quarter": QUARTER, "beat": BEAT, "bar": beats_per_bar, "phrase": beats_per_bar * PHRASE_BARS}
@@ -121,25 +124,37 @@ def _miss(at: float, there: float, other: int | None, time: MusicalTime) -> tupl
         return "function", phrases
     if phrases is not None:
         return "phrase", phrases
-    if abs(abs(off) - time.beats_per_bar / 2) <= QUARTER + ROUND:
+    if time.timed:
+        return "elsewhere", None
+    bar = time.beats_per_bar
+    if bar % 2 == 0 and abs(abs(off) - bar / 2) <= QUARTER + ROUND:
         return "half bar", None
-    if abs(off) < time.beats_per_bar - ROUND:
-        return "bar", None
-    return "elsewhere", None
+    # A bar away within a quarter of a beat is on the beat, in another bar.
+    return ("bar" if abs(off) < bar - QUARTER - ROUND else "elsewhere"), None
 
 
 def phrases_off(at: float, there: float, time: MusicalTime) -> int | None:
     """Whole phrases from one position to another (in beats of ``time``), or None where it is no whole number of them.
 
-    Phrases are the track's own: a place stands as far into its phrase as the other into its; where a phrase has an odd
-    length, eight bars to the beat count too.
+    Phrases are the track's own: both places stand as far into theirs, within a beat, and at least a bar apart. What
+    comes before the first line counts as the end of a phrase of eight bars. Where phrases have odd lengths, eight bars
+    to the beat count too.
     """
-    off = at - there
-    ours, theirs = time.phrase_of(int(there + ROUND)), time.phrase_of(int(at + ROUND))
-    into = (at - time.phrase_start(theirs)) - (there - time.phrase_start(ours))
-    if ours != theirs and abs(into) <= BEAT + ROUND:
-        return theirs - ours
-    usual = time.beats_per_bar * PHRASE_BARS
+    off, usual = at - there, time.beats_per_bar * PHRASE_BARS
+    if time.timed or abs(off) < time.beats_per_bar - ROUND:
+        return None
+    starts = [time.phrases[0] - usual, *time.phrases]
+    # A marker a hair before a line is meant for the phrase that the line begins.
+    ours = time.phrase_of(floor(there + QUARTER + ROUND))
+    into = there - starts[ours]
+    places = [
+        (abs(start + into - at), phrase - ours)
+        for phrase, (start, end) in enumerate(zip(starts, [*starts[1:], inf], strict=True))
+        if phrase != ours and start + into < end
+    ]
+    nearest, phrases = min(places, default=(inf, 0))
+    if nearest <= BEAT + ROUND:
+        return phrases
     whole = round(off / usual)
     return whole if whole and abs(off - whole * usual) <= BEAT + ROUND else None
 
