@@ -45,6 +45,13 @@ def kind_words(slot: Slot) -> str:
     return f"a loop of {count_of(slot.loop_bars or 0, 'bar')}" if slot.kind == "loop" else "a point"
 
 
+def rule_words(slot: Slot) -> str:
+    """What belongs in a slot: ``the first drop: a point, right on it``, ``whatever you choose: a point``."""
+    if slot.function == "free":
+        return f"whatever you choose: {kind_words(slot)}"
+    return f"the {event_words(slot)}: {kind_words(slot)}, {_lead(slot)} it"
+
+
 def _line(change: SlotChange) -> ChangeLine:
     old, new = change.old, change.new
     if old is None:

@@ -49,14 +49,17 @@ def rows_context(
     remarks: Mapping[int, Sequence[tuple[str, str]]] | None = None,
     changes: Mapping[int, str] | None = None,
     target: str = "#slot-",
+    sections: bool = True,
+    old_word: str = "Before",
 ) -> dict[str, Any]:
     """``rows`` and ``rows_data`` for ``tracks/_rows.html``.
 
     ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood; ``remarks`` (who said what of
     which slot) stand in the margin, ``changes`` (what happened to a slot) beside its marker. Without scripts a marker
-    is a link to ``target`` and its slot's number.
+    is a link to ``target`` and its slot's number. Without ``sections`` nothing tells where they begin; ``old_word`` is
+    what a ghost is called.
     """
-    result = analysis.result
+    result = analysis.result if sections else replace(analysis.result, sections=())
     grid = MusicalTime.of(result)
     slots = {slot.number: slot for slot in version.slots.all()}
     drawn = [
@@ -66,7 +69,7 @@ def rows_context(
     ]
     new = {marker.slot for marker in drawn}
     ghosts = [
-        replace(row, note="" if row.slot in new else (changes or {}).get(row.slot, ""))
+        replace(row, name=f"{old_word}: {row.name}", note="" if row.slot in new else (changes or {}).get(row.slot, ""))
         for marker in old_markers
         for row in [_drawn(marker, slots, grid, side="old", target=target)]
     ]
@@ -183,13 +186,12 @@ def _key(result: TrackAnalysis) -> Fact:
 def _drawn(marker: MarkerFields, slots: dict[int, Slot], grid: MusicalTime, *, side: Any, target: str) -> RowMarker:
     slot = slots.get(marker.slot)
     doubt = " ?" if isinstance(marker, DraftMarker) and certainty(marker.confidence) == "unsure" else ""
-    name = marker_name(marker, slot, grid)
     return RowMarker(
         slot=marker.slot,
         start_us=marker.start_us,
         end_us=marker.end_us,
         side=side,
-        name=f"Before: {name}" if side == "old" else name,
+        name=marker_name(marker, slot, grid),
         note=f"{marker.label or length_words(grid, marker)}{doubt}".strip(),
         href=f"{target}{marker.slot}",
         badge=badge(slot) if slot else None,

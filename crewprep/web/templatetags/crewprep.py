@@ -16,6 +16,7 @@ from crewprep.common.static import SHEETS, joined_path, sheet_path
 from crewprep.crews.models import Membership
 from crewprep.notices.selectors import MOST_COUNTED, unread_count
 from crewprep.web import words
+from crewprep.web.convention_words import rule_words
 from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
@@ -25,6 +26,8 @@ for _name in (
     "rate_words", "tempo",
 ):  # fmt: skip
     register.filter(_name, getattr(words, _name))
+
+register.filter("rule_words", rule_words)
 
 
 @register.simple_tag

@@ -163,7 +163,7 @@ export function makeClips(root, { grid, cursor, player, say }) {
       return now !== null;
     },
     // Two bars from where a marker was, then two from where it is now: the same level, since it is the same track.
-    compare(old, marker) {
+    compare(old, marker, words = "Two bars from where it was, then two from where it is") {
       if (!old || old.start_us === marker?.start_us) say("This marker stands where it stood, so there is nothing to compare.");
       else if (!marker) say("Go to a marker first: Tab leads from one to the next.");
       else {
@@ -177,7 +177,7 @@ export function makeClips(root, { grid, cursor, player, say }) {
             start(joined([before, pause, after]), {
               heard: (frame) => (frame < turn ? from(was[0], before.rate)(frame) : from(is[0], after.rate)(frame - turn)),
             });
-            say("Two bars from where it was, then two from where it is");
+            say(words);
           };
         });
       }

@@ -25,6 +25,7 @@ const PHRASE_BARS = 8;
 const form = document.getElementById("sheet-form");
 const slots = new Map(readData("slots-data").map((slot) => [slot.number, slot]));
 const desk = readData("desk-data");
+const blind = desk.blind === true; // a drill: nothing to compare with, no labels, the grid as it is
 const refused = document.getElementById("error") !== null;
 let chosen = null;
 const say = makeSay(document.getElementById("said"));
@@ -42,6 +43,7 @@ const drawing = makeDrawing(view, slots, {
 const loupe = makeLoupe(document.getElementById("player")?.dataset.peaksUrl, grid);
 const note = makeNote({
   timed: grid.timed,
+  blind,
   loupe: loupe.element,
   onMove: (by) => moveChosen(by),
   onSnap: () => change(snapped(history.now, slots.get(chosen), grid), `Snapped to ${placeText(chosen, true)}`),
@@ -53,7 +55,7 @@ const note = makeNote({
   onRemove: () => removeSlot(chosen),
   onClose: () => closeNote(),
 });
-const tools = makeTools(document.getElementById("tools"), slots, { onPut: putHere, onUndo: undo, onRedo: redo });
+const tools = makeTools(document.getElementById("tools"), slots, { blind, onPut: putHere, onUndo: undo, onRedo: redo });
 const table = makeTable(document.getElementById("markers"), grid, slots, {
   onStart: (number, us) => {
     const slot = slots.get(number);
@@ -302,7 +304,8 @@ function hear(number, what, by) {
 }
 
 function compare(number) {
-  clips.compare(markerOf(desk.saved, number), markerOf(history.now, number));
+  if (blind) say("There is nothing to compare with before you hand in.");
+  else clips.compare(markerOf(desk.saved, number), markerOf(history.now, number));
 }
 
 function moveByKey(number, { by, way }) {

@@ -4,6 +4,7 @@
 import { smallButton } from "./button.js";
 
 export function makeFindings(root, override, first, { onFix }) {
+  if (!root) return { fixOf: () => null, of: () => [], show() {} };
   let findings = first;
 
   function lineOf(finding) {

@@ -39,6 +39,7 @@ export function makeTimer({ warn, onWarn, onLapse, now = () => Date.now(), later
 }
 
 export function makeHold(claim, { stand, form, say }) {
+  if (!claim) return { held() {}, renew() {} };
   let until = claim.dataset.until ?? "";
   let box = null;
   const timer = makeTimer({

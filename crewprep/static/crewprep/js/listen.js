@@ -58,6 +58,7 @@ function listen({ root, grid, strips, cursor, player }, markers) {
     [...root.querySelectorAll(".marker--old")].map((old) => [slotOf(old), { start_us: Number(old.dataset.startUs) }]),
   );
   const markerAt = (target) => markers.find(({ element }) => element === target.closest(".marker"));
+  const words = { before: "As it was before", after: "As it is proposed", ...root.closest(".proof")?.dataset };
   for (const note of document.querySelectorAll(".only-scripts")) note.hidden = false;
 
   root.addEventListener("click", (event) => {
@@ -84,6 +85,16 @@ function listen({ root, grid, strips, cursor, player }, markers) {
     beat: (way) => (grid.timed ? shiftBeats(grid, cursor.us, way) : nextBeat(grid, cursor.us, way)),
   };
 
+  // Both places of a slot one after the other, or the only one there is.
+  for (const button of document.querySelectorAll("button[data-hear]")) {
+    const slot = Number(button.dataset.hear);
+    button.addEventListener("click", () => {
+      const [was, is] = [before.get(slot), markers.find((marker) => marker.slot === slot)];
+      if (was && is) clips.compare(was, is, words.compared);
+      else play((is ?? was).start_us);
+    });
+  }
+
   document.addEventListener("keydown", (event) => {
     const command = commandOf(event, { letters: lettersOn() });
     if (!command) return;
@@ -98,7 +109,7 @@ function listen({ root, grid, strips, cursor, player }, markers) {
         const us = marker ? marker.start_us : cursor.us;
         play(command.lead ? leadOf(grid, us) : us);
       },
-      compare: () => clips.compare(before.get(chosen?.slot), chosen),
+      compare: () => clips.compare(before.get(chosen?.slot), chosen, words.compared),
       remark: () => {
         if (!chosen) say("Go to a marker first: Tab leads from one to the next.");
         else if (!remarks.write(chosen.slot)) say("You cannot write remarks on this proposal.");
@@ -110,7 +121,7 @@ function listen({ root, grid, strips, cursor, player }, markers) {
       seam: () => clips.hear(chosen, "seam"),
       jump: () => clips.hear(chosen, "jump", command.by),
       clicks: () => clips.clicks(cursor.us),
-      "before-after": () => say(root.classList.toggle("rows--before") ? "As it was before" : "As it is proposed"),
+      "before-after": () => say(root.classList.toggle("rows--before") ? words.before : words.after),
       approve: () => verdict("approve")?.click(),
       return: () => send(verdict("return")),
     };

@@ -10,7 +10,7 @@ const MOVES = [
 const OF_LOOPS = new Set(["Seam", "Half", "Double"]);
 const WORDS = { phrase: "one phrase", bar: "one bar", beat: "one beat", ms: "1 ms" };
 
-export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onCompare, onResize, onLabel, onRemove, onClose }) {
+export function makeNote({ timed, blind, loupe, onMove, onSnap, onPlay, onHear, onCompare, onResize, onLabel, onRemove, onClose }) {
   const element = document.createElement("div");
   element.className = "note";
   element.hidden = true;
@@ -28,7 +28,8 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onCompa
   label.autocomplete = "off";
   label.addEventListener("change", () => onLabel(label.value));
   named.append("Label ", label);
-  element.append(text, loupe, why, bar, named);
+  element.append(text, loupe, why, bar);
+  if (!blind) element.append(named);
 
   for (const [way, moves] of MOVES) {
     const group = document.createElement("span");
@@ -51,7 +52,7 @@ export function makeNote({ timed, loupe, onMove, onSnap, onPlay, onHear, onCompa
     smallButton("Play", onPlay, "Play from this marker"),
     smallButton("Loop", () => onHear("loop"), "Loop this marker"),
     smallButton("Seam", () => onHear("seam"), "Hear the loop's seam"),
-    smallButton("Old, new", onCompare, "Hear where this marker was, then where it is"),
+    ...(blind ? [] : [smallButton("Old, new", onCompare, "Hear where this marker was, then where it is")]),
     smallButton("Half", () => onResize(0.5), "Half the loop's length"),
     smallButton("Double", () => onResize(2), "Double the loop's length"),
     smallButton("Remove", onRemove, "Remove this marker"),

@@ -24,7 +24,7 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear,
     start.addEventListener("change", () => typed(start, (us) => onStart(number, us), () => onClear(number)));
     end?.addEventListener("change", () => typed(end, (us) => onEnd(number, us), () => onStart(number, null)));
     const label = tr.querySelector(`[name="label-${number}"]`);
-    label.addEventListener("change", () => onLabel(number, label.value));
+    label?.addEventListener("change", () => onLabel(number, label.value));
     lines.set(number, { tr, start, end, label, put, go, clear });
   }
 
@@ -51,8 +51,10 @@ export function makeTable(root, grid, slots, { onStart, onEnd, onLabel, onClear,
             ? lengthText(grid, marker.start_us, marker.end_us)
             : "";
         }
-        write(line.label, marker?.label ?? "");
-        line.label.disabled = !marker;
+        if (line.label) {
+          write(line.label, marker?.label ?? "");
+          line.label.disabled = !marker;
+        }
         line.go.hidden = line.clear.hidden = !marker;
         line.put.textContent = marker ? "Move here" : "Put here";
         line.put.setAttribute(

@@ -34,9 +34,12 @@ const KEYS = [
   ["T", "tap the tempo along with the music"],
   ["?", "this list"],
 ];
+const NOT_BLIND = new Set(["O", "F", "Y", "H", "Shift + H", "B", "−, +", "<, >", "T"]);
+const BLIND = { P: "hand in" };
 const SWITCH = "crewprep:letters-off";
 
-export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
+// `blind`: a page on which everybody else's markers are hidden, and nothing but markers can be changed.
+export function makeTools(root, slots, { blind, onPut, onUndo, onRedo }) {
   root.hidden = false;
   const label = document.createElement("label");
   label.className = "tools__put";
@@ -48,7 +51,7 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   label.append(word, select);
   const undo = smallButton("Undo", onUndo);
   const redo = smallButton("Redo", onRedo);
-  const dialog = makeHelp();
+  const dialog = makeHelp(blind);
   const put = smallButton("Put", () => onPut(Number(select.value)), "Put here, at the cursor");
   const here = document.createElement("span");
   here.className = "tools__here";
@@ -83,7 +86,7 @@ export function makeTools(root, slots, { onPut, onUndo, onRedo }) {
   };
 }
 
-function makeHelp() {
+function makeHelp(blind) {
   const element = document.createElement("dialog");
   element.className = "key-list sheet";
   element.setAttribute("aria-labelledby", "keys-head");
@@ -95,13 +98,14 @@ function makeHelp() {
     "They work while the cursor or a marker has the focus. On a marker the arrows move the marker, on the cursor the cursor.";
   const list = document.createElement("dl");
   for (const [key, meaning] of KEYS) {
+    if (blind && NOT_BLIND.has(key)) continue;
     const line = document.createElement("div");
     const term = document.createElement("dt");
     const kbd = document.createElement("kbd");
     kbd.textContent = key;
     term.append(kbd);
     const says = document.createElement("dd");
-    says.textContent = meaning;
+    says.textContent = (blind && BLIND[key]) || meaning;
     line.append(term, says);
     list.append(line);
   }

@@ -7,15 +7,19 @@ import { makeKeep } from "./keep.js";
 import { plain, same } from "./sheet.js";
 
 const STATES = { waiting: "Saving …", saved: "Saved" };
+const BACK = "Your changes of this track that are not proposed yet are back. Undo takes them away.";
+const NO_NOTE = { value: "", defaultValue: "", addEventListener() {} };
 
 export function makeWork({ desk, form, slots, history, stand, refused, onShow, onState, onFound, onHeld, say }) {
   const keep = makeKeep(desk.kept_as, form);
-  const note = form.elements.note;
+  const note = form.elements.note ?? NO_NOTE;
+  const { pending = "Not proposed yet.", back: isBack = BACK } = form.dataset;
   const saver = makeAutosave({ send, revision: desk.kept?.revision ?? 0, onState: told, onConflict: apart, onFound });
   let saidSaved = false;
 
   form.addEventListener("submit", () => {
     form.elements.markers.value = JSON.stringify(plain(history.now));
+    if (form.elements.seen_kept) form.elements.seen_kept.value = saver.revision;
   });
   note.addEventListener("input", changed);
   document.addEventListener("visibilitychange", () => {
@@ -60,7 +64,7 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
   function told(state, detail) {
     keep.ask(state !== "saved");
     const line = document.getElementById("unsaved");
-    line.textContent = `Not proposed yet. ${{ waiting: "Saving …", saved: "Saved.", failed: "Kept in this window only." }[state]}`;
+    line.textContent = `${pending} ${{ waiting: "Saving …", saved: "Saved.", failed: "Kept in this window only." }[state]}`;
     if (state === "failed") {
       const why = detail ?? "The service does not answer.";
       onState("Not saved");
@@ -91,7 +95,7 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
     const box = document.createElement("div");
     box.className = "notice notice--wait stack stack--tight";
     const text = document.createElement("p");
-    text.textContent = `You changed this track in another window too, at ${other.at}. Undo keeps whichever you leave.`;
+    text.textContent = `You changed this track in another window too${other.at ? `, at ${other.at}` : ""}. Undo keeps whichever you leave.`;
     const bar = document.createElement("p");
     bar.className = "beside";
     const settle = (work) => {
@@ -138,7 +142,7 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
     const mine = keep.read();
     const kept = desk.kept?.begun_from === desk.kept_as ? desk.kept : null;
     if (refused) {
-      if (same(mine?.history?.now ?? [], history.now)) history.load(mine.history);
+      if (same(mine?.history?.now ?? [], history.now)) history.load(mine?.history);
       changed();
       return;
     }
@@ -154,7 +158,7 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
       offer({ markers: mine.history?.now ?? [], note: mine.note }, "Put back what you sent from here before");
     }
     if (desk.kept && !kept) offer(desk.kept, `Put back what you had not proposed at ${desk.kept.at}`);
-    if ((back || kept) && isChanged()) say("Your changes of this track that are not proposed yet are back. Undo takes them away.");
+    if ((back || kept) && isChanged()) say(isBack);
   }
 
   return { changed, restore, leave: keep.leave };
