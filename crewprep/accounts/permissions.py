@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
+from uuid import uuid4
 
 from crewprep.common.access import Answer
 from crewprep.crews import rules as crews
 from crewprep.crews.models import Crew, Membership, Role, User
+from crewprep.onboarding import rules as onboarding
+from crewprep.onboarding.models import Drill
 from crewprep.review import rules as review
 from crewprep.review.models import Proposal, Remark
 from crewprep.splitting import rules as splitting
@@ -114,6 +117,11 @@ PERMISSIONS = (
     Permission("members", "Invite, change roles, hand the lead over", crews.may_look_after_members),
     Permission("remove", "Remove another member", lambda member: crews.may_end(member, another(member))),
     Permission("webhooks", "Have other programs told of verdicts", webhooks.may_run_webhooks),
+    Permission("practise", "Drill on the crew’s approved sheets", onboarding.may_practise),
+    Permission("drill-own", "Mark, hand in or drop a drill of one’s own",
+               lambda member: onboarding.may_work_on_drill(member, Drill(membership_id=member.pk))),
+    Permission("drill", "Look at another member’s drill and how it went",
+               lambda member: onboarding.may_look_at_drill(member, Drill(membership_id=uuid4()))),
     Permission("leave", "Leave the crew", lambda member: crews.may_end(member, member)),
 )  # fmt: skip
 

@@ -204,6 +204,18 @@ MESSAGES: dict[str, str] = {
     "proposal:remarks-missing": "Say what should change: write a remark on a marker or a note.",
     "proposal:approve-with-remarks": "Remarks go with a proposal that is returned. Return it, or clear the remarks and approve.",
     "proposal:empty": "A proposal needs at least one marker.",
+    "drill:none-left": (
+        "There is no approved track left whose markers you have neither set nor seen. Practise on when the crew has approved more."
+    ),
+    "drill:other-window": (
+        "You worked on this drill in another window too. Nothing is lost: choose which markers to go on with."
+    ),
+    "drill:handed-in": "This drill is handed in, so its markers stay as they are. Look at how it went, or begin another.",
+    "drill:empty": "Mark at least one slot, then hand the drill in.",
+    "drill:seen": (
+        "You have looked at this track's markers since you began, so the drill would prove nothing. Drop it and begin another."
+    ),
+    "drill:not-yours": "This drill is another member's, and only they and the leads may see it. Begin one of your own.",
     "marker:unknown-slot": "Slot {slot} is not in the convention, which has slots {slots}.",
     "marker:slot-twice": "Slot {slot} is marked twice; a slot holds one marker.",
     "marker:outside": "Slot {slot} lies outside the audio, which is {duration_s} seconds long.",

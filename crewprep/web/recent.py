@@ -102,6 +102,7 @@ WORDS: dict[str, Words] = {
     "webhook switched on": lambda details, _: "switched a webhook on",
     "webhook switched off": lambda details, _: "switched a webhook off",
     "webhook removed": lambda details, _: "removed a webhook",
+    "drill handed in": lambda details, _: f"handed in a drill on “{details.get('track', 'a track')}”",
     "withdrawn": lambda details, title: f"withdrew the proposal for “{title or details.get('track')}”",
 }
 """What each verb of the record reads like after the actor's name; other verbs are the workers' own."""

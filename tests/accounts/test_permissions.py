@@ -24,6 +24,7 @@ from crewprep.crates.services import make_crate
 from crewprep.crews.invitations import invite
 from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job
+from crewprep.onboarding.drills import begin_drill, drill_for, drop_drill
 from crewprep.preparation.services import assign_track, claim_track
 from crewprep.review.again import reopen_proposal
 from crewprep.review.asking import ask_reviewer
@@ -39,6 +40,7 @@ from crewprep.tracks.tags import Tags, edit_tags
 from crewprep.tracks.work import retry_work
 from crewprep.webhooks.services import add_webhook
 from tests import factories
+from tests.onboarding.scene import approved_sheet
 
 MARKERS = [MarkerInput(4, 90_000_000)]
 
@@ -62,6 +64,9 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
     Job.objects.filter(pk=job.pk).update(state="dead")
 
     remark = Remark.objects.create(proposal=theirs, revision=1, slot=4, text="A phrase late.", by=lead.user)
+
+    approved_sheet(author, factories.member_of(lead.crew), crate)
+    drill = begin_drill(member=factories.member_of(lead.crew, Role.NEWCOMER))
 
     def withdrawn_by(member: Membership) -> Proposal:
         own = factories.proposal(member, made=track, into=crate)
@@ -109,6 +114,9 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         "members": lambda member: invite(member=member, role=Role.NEWCOMER),
         "remove": lambda member: remove_member(member=member, other=author),
         "webhooks": lambda member: add_webhook(member=member, url="https://receiver.invalid/"),
+        "practise": lambda member: begin_drill(member=member),
+        "drill-own": lambda member: drop_drill(member=member, drill=begin_drill(member=member)),
+        "drill": lambda member: drill_for(member, drill.pk),
         "leave": lambda member: leave_crew(member=member),
     }
 
