@@ -111,6 +111,7 @@ PERMISSIONS = (
                lambda member: tracks.may_edit_tags(member, Track(added_by_id=member.user_id))),
     Permission("correct-grid", "Correct a track’s grid", crews.may_prepare),
     Permission("publish", "Publish a convention and set how severe house checks are", crews.may_lead),
+    Permission("double-marking", "Have members mark tracks without seeing each other", crews.may_lead),
     Permission("split", "Split a crate among members", splitting.may_split),
     Permission("assign", "Give a track to a member, or let another’s hold go", crews.may_lead),
     Permission("retry", "Retry work that was given up", crews.may_fill_crates),

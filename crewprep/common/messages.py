@@ -173,6 +173,20 @@ MESSAGES: dict[str, str] = {
     "proposal:blocked": (
         "A house check stops this sheet. Slot {slot}: {finding} Put it right, or write why it may stay as it is."
     ),
+    "double:name-missing": "A double marking needs a name, such as the month or what is asked. Write one.",
+    "double:name-taken": "Your crew already has a double marking named “{name}”. Choose another name.",
+    "double:members": "A double marking needs {least} to {most} members, so that there is something to compare. Tick them.",
+    "double:not-a-reviewer": "{name} does not review yet. Choose residents and leads, who know the convention.",
+    "double:tracks": "A double marking needs 1 to {most} tracks. Tick some, or write how many to draw.",
+    "double:too-few-tracks": (
+        "Only {found} analysed tracks are unknown to all of these members. Draw fewer, or choose other members."
+    ),
+    "double:track-known": (
+        "One of these members has worked on “{title}”, or it is not analysed. Choose tracks that are new to all of them."
+    ),
+    "double:not-yet": "Others' markers are shown once you have handed in all of yours, or a lead has closed the marking.",
+    "double:handed-in": "You have handed in this track already, so its markers stay as they are. Go on with the next one.",
+    "double:closed": "This double marking is closed, so nothing in it changes any more. Its page shows the report.",
     "kept:other-window": (
         "You changed this track in another window too. Nothing is lost: choose which markers to go on with."
     ),

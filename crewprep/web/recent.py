@@ -97,6 +97,13 @@ WORDS: dict[str, Words] = {
     "remark opened again": lambda details, title: f"opened a remark on “{title or details.get('track')}” again",
     "review options set": lambda details, _: "changed how the crew reviews",
     "returned": lambda details, title: f"returned the proposal for “{title or details.get('track')}”",
+    "double marking opened": lambda details, _: (
+        f"opened the double marking “{details.get('name')}”: {count_of(int(details.get('members', 0)), 'member')}, "
+        f"{count_of(int(details.get('tracks', 0)), 'track')}"
+    ),
+    "blind sheet handed in": lambda details, _: f"handed in a track of the double marking “{details.get('name')}”",
+    "double marking finished": lambda details, _: f"everybody has handed in the double marking “{details.get('name')}”",
+    "double marking closed": lambda details, _: f"closed the double marking “{details.get('name')}”",
     "webhook added": lambda details, _: "had another program told of verdicts",
     "webhook secret renewed": lambda details, _: "gave a webhook another secret",
     "webhook switched on": lambda details, _: "switched a webhook on",

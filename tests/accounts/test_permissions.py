@@ -25,6 +25,7 @@ from crewprep.crews.invitations import invite
 from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job
 from crewprep.onboarding.drills import begin_drill, drill_for, drop_drill
+from crewprep.onboarding.double import open_double_marking
 from crewprep.preparation.services import assign_track, claim_track
 from crewprep.review.again import reopen_proposal
 from crewprep.review.asking import ask_reviewer
@@ -109,6 +110,9 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         ),
         "publish": lambda member: publish_convention(member=member, document=starter("four")),
         "split": lambda member: apply_split(member=member, crate=crate, wanted=[], seen_revision=0, free={}),
+        "double-marking": lambda member: open_double_marking(
+            member=member, name="May", version=crate.convention_version, tracks=[track], members=[author, lead]
+        ),
         "assign": lambda member: assign_track(member=member, track=free, to=author),
         "retry": lambda member: retry_work(member=member, job=fresh(job)),
         "members": lambda member: invite(member=member, role=Role.NEWCOMER),
