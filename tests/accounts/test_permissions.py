@@ -24,8 +24,8 @@ from crewprep.crates.services import make_crate
 from crewprep.crews.invitations import invite
 from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job
-from crewprep.onboarding.drills import begin_drill, drill_for, drop_drill
 from crewprep.onboarding.double import open_double_marking
+from crewprep.onboarding.drills import begin_drill, drill_for, drop_drill
 from crewprep.preparation.services import assign_track, claim_track
 from crewprep.review.again import reopen_proposal
 from crewprep.review.asking import ask_reviewer
