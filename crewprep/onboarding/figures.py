@@ -3,6 +3,9 @@
 A share is given with its score interval of E. B. Wilson (Probable inference, the law of succession, and statistical
 inference, J. Am. Stat. Assoc. 22, 1927), which stays within 0 and 1 and holds for few trials, where the usual plus and
 minus fails (L. D. Brown, T. T. Cai, A. DasGupta, Interval estimation for a binomial proportion, Stat. Sci. 16, 2001).
+
+That takes the trials as independent, which the slots of one drill are not: who mishears a phrase sets every marker of
+the track wrong. ``Pooled`` counts fewer trials where drills differ more than chance would have them.
 """
 
 from __future__ import annotations
@@ -50,6 +53,33 @@ class Share:
         return wilson(self.successes, self.trials)
 
 
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """The shares of several drills as one of all their slots."""
+
+    shares: tuple[Share, ...]
+
+    @property
+    def successes(self) -> int:
+        """Of all drills."""
+        return sum(share.successes for share in self.shares)
+
+    @property
+    def trials(self) -> int:
+        """Of all drills."""
+        return sum(share.trials for share in self.shares)
+
+    @property
+    def value(self) -> float | None:
+        """From 0 to 1; None where nothing was tried."""
+        return Share(self.successes, self.trials).value
+
+    @property
+    def interval(self) -> Interval:
+        """Where the true share lies at 95 %, by ``pooled``."""
+        return pooled(self.shares)
+
+
 def wilson(successes: int, trials: int, confidence: float = CONFIDENCE) -> Interval:
     """The score interval of a share, without correction for continuity; all that is possible where nothing was tried.
 
@@ -57,18 +87,56 @@ def wilson(successes: int, trials: int, confidence: float = CONFIDENCE) -> Inter
     """
     if not 0 <= successes <= trials:
         raise ValueError(f"{successes} successes of {trials} trials")
+    z = _quantile(confidence)
+    return _score_interval(successes / trials, trials, z) if trials else Interval(0.0, 1.0)
+
+
+def pooled(shares: Iterable[Share], confidence: float = CONFIDENCE) -> Interval:
+    """The score interval of the share of several drills taken together; all that is possible where nothing was tried.
+
+    The trials are those that would be as telling if they were independent (E. L. Korn, B. I. Graubard, Confidence
+    intervals for proportions with small expected number of positive counts, Survey Methodology 24, 1998): divided by
+    how much more the drills differ than chance would have them, and by a factor for how few drills tell that. They are
+    never fewer than the drills, nor more than the slots. Raises ``ValueError`` for a confidence not between 0 and 1.
+    """
+    z = _quantile(confidence)
+    drills = [share for share in shares if share.trials]
+    slots = sum(drill.trials for drill in drills)
+    if not slots:
+        return Interval(0.0, 1.0)
+    share, count = sum(drill.successes for drill in drills) / slots, len(drills)
+    trials = float(count)
+    if count > 1:
+        off = sum((drill.successes - share * drill.trials) ** 2 for drill in drills)
+        found, by_chance = count / (count - 1) * off, slots * share * (1 - share)
+        effect = max(1.0, found / by_chance) if by_chance else 1.0
+        trials = max(trials, slots / effect * (z / _student(z, count - 1)) ** 2)
+    return _score_interval(share, trials, z)
+
+
+def _quantile(confidence: float) -> float:
     if not 0 < confidence < 1:
         raise ValueError(f"a confidence of {confidence} is not between 0 and 1")
-    if not trials:
-        return Interval(0.0, 1.0)
-    z = NormalDist().inv_cdf((1 + confidence) / 2)
-    share, weight = successes / trials, z * z / trials
+    return NormalDist().inv_cdf((1 + confidence) / 2)
+
+
+def _student(z: float, freedom: int) -> float:
+    """Student's t where the normal distribution has z: Abramowitz and Stegun 1964, 26.7.5, four terms."""
+    return (
+        z
+        + (z**3 + z) / (4 * freedom)
+        + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
+        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * freedom**3)
+        + (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / (92160 * freedom**4)
+    )
+
+
+def _score_interval(share: float, trials: float, z: float) -> Interval:
+    weight = z * z / trials
     middle = (share + weight / 2) / (1 + weight)
     half = sqrt(weight * share * (1 - share) + weight * weight / 4) / (1 + weight)
     # None and all end the interval exactly; rounding would leave a hair.
-    return Interval(
-        0.0 if successes == 0 else max(0.0, middle - half), 1.0 if successes == trials else min(1.0, middle + half)
-    )
+    return Interval(0.0 if share == 0 else max(0.0, middle - half), 1.0 if share == 1 else min(1.0, middle + half))
 
 
 @dataclass(frozen=True, slots=True)
