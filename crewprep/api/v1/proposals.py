@@ -17,6 +17,7 @@ from crewprep.api.base import CrewEndpoint, Pages, WholeNumber, listed, seen_rev
 from crewprep.api.v1.people import person_field
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import convention_version_for, current_version
+from crewprep.onboarding.sights import note_sight
 from crewprep.review.content import digest_of
 from crewprep.review.models import Proposal, ProposalState, Remark, Reply
 from crewprep.review.selectors import changes_of, merge_of, proposal_for, proposals_of
@@ -236,6 +237,7 @@ class ProposalEndpoint(CrewEndpoint):
     def answer(self, proposal_id: UUID, *, status: int = 200) -> Response:
         """The proposal as it stands now, with its revision as entity tag."""
         proposal = proposal_for(self.member, proposal_id)
+        note_sight(self.member, [proposal.track_id])
         return Response(ProposalOut(proposal).data, status=status, headers={"ETag": f'"{proposal.revision}"'})
 
 

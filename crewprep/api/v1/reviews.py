@@ -15,6 +15,7 @@ from crewprep.api.base import CrewEndpoint, WholeNumber, listed, seen_revision, 
 from crewprep.api.v1.proposals import IF_MATCH, MarkerOut, ProposalEndpoint, ProposalOut
 from crewprep.common.errors import DomainError, NotFound
 from crewprep.crews.selectors import members_of
+from crewprep.onboarding.sights import note_sight
 from crewprep.review.again import merge_proposal, reopen_proposal
 from crewprep.review.asking import ask_reviewer
 from crewprep.review.bulk import AT_ONCE, BulkLine, Outcome, Pick, approve_in_bulk, bulk_lines
@@ -154,7 +155,9 @@ class Merge(ProposalEndpoint):
     @extend_schema(operation_id="get_merge", responses=MergeOut, tags=["proposals"])
     def get(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Both sides slot by slot."""
-        return Response(MergeOut({"stale": merge_of(proposal_for(self.member, proposal))}).data)
+        found = proposal_for(self.member, proposal)
+        note_sight(self.member, [found.track_id])
+        return Response(MergeOut({"stale": merge_of(found)}).data)
 
     @extend_schema(
         operation_id="merge_proposal", parameters=[IF_MATCH], request=MergeIn, responses=ProposalOut, tags=["proposals"]

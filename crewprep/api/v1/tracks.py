@@ -21,6 +21,7 @@ from crewprep.common.errors import Invalid, NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.conventions.selectors import convention_version_for, current_version
 from crewprep.crates.selectors import crate_for
+from crewprep.onboarding.sights import note_sight
 from crewprep.review.models import Proposal
 from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.models import Draft
@@ -248,4 +249,5 @@ class DraftOfTrack(CrewEndpoint):
         draft = current_draft(found, version)
         if draft is None:
             raise NotFound("draft:none")
+        note_sight(self.member, [found.pk])
         return Response(DraftOut(draft).data)
