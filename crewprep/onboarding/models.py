@@ -196,7 +196,7 @@ class Fate(models.TextChoices):
 
 class MarkerFate(CrewRow):
     """What became of one drafted marker (or of a slot that the draft left empty): the engine, how sure it was, and how
-    far the approved marker lies from it. The analysis is judged by these."""
+    far the approved marker lies from it (``fates.SlotFate``). The analysis is judged by these."""
 
     sheet = models.ForeignKey("crewprep.SheetVersion", on_delete=models.CASCADE, related_name="+")
     engine = models.CharField(max_length=20)
@@ -207,6 +207,7 @@ class MarkerFate(CrewRow):
     confidence = models.FloatField(null=True)
     off_us = models.BigIntegerField(null=True)
     off_beats = models.FloatField(null=True)
+    phrases = models.SmallIntegerField(null=True)
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["sheet", "slot"], name="marker_fate_once_per_slot")]

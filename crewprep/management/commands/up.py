@@ -23,6 +23,7 @@ from django.core.management.base import BaseCommand, CommandError
 from crewprep.crews.models import Crew
 from crewprep.library.upkeep import freshen
 from crewprep.management.kept import Kept, StoppedTooOften
+from crewprep.onboarding.fates import uncounted
 from crewprep.sheets.models import SheetVersion
 
 STOP_WITHIN_S = 15
@@ -46,6 +47,8 @@ class Command(BaseCommand):
         call_command("migrate", verbosity=0, interactive=False)
         if SheetVersion.objects.filter(findings=None).exists():
             call_command("recheck_sheets")
+        if uncounted().exists():
+            call_command("recount_fates")
         freshen()
         call_command("collectstatic", verbosity=0, interactive=False)
         if not options["no_demo"] and not Crew.objects.exists():
