@@ -20,8 +20,10 @@ A slot that both leave empty has no row: nobody knows whether it should be.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from math import ceil
 from typing import Protocol
 
 from django.db import transaction
@@ -35,6 +37,10 @@ from crewprep.onboarding.models import Fate, MarkerFate
 from crewprep.onboarding.scoring import QUARTER, Marked, phrases_off
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import Draft, SheetVersion
+
+BAND_EDGES = (0.0, 0.25, 0.5, 0.65, 0.8, 0.9, 1.0)
+"""Bands of confidence, each from one edge to below the next, the last one with its end. Two bands each are what pages
+call unsure (below 0.5), fairly sure and sure (from 0.8); so many that a picture shows whether confidence is earned."""
 
 _ROUND = 1e-4
 """Beats. Times are whole microseconds, two of them apart: a marker moved by the smallest snap is a quarter away."""
@@ -59,6 +65,16 @@ class SlotFate:
     off_us: int | None = None
     off_beats: float | None = None
     phrases: int | None = None
+
+    @property
+    def band(self) -> int | None:
+        """The band of the confidence; None where nothing was drafted."""
+        return None if self.confidence is None else bisect_right(BAND_EDGES[1:-1], self.confidence)
+
+    @property
+    def quarters(self) -> int | None:
+        """The distance in quarters of a beat, rounded up."""
+        return None if self.off_beats is None else ceil(4 * (abs(self.off_beats) - _ROUND))
 
 
 def fates_of(drafted: Iterable[Drafted], approved: Iterable[Marked], time: MusicalTime) -> list[SlotFate]:
@@ -148,7 +164,9 @@ def _rewrite(sheet: SheetVersion, draft: Draft) -> bool:
     return before != _stored(sheet)
 
 
-_COLUMNS = ("engine", "function", "which", "fate", "confidence", "off_us", "off_beats", "phrases")
+_COLUMNS = (
+    "engine", "function", "which", "fate", "confidence", "off_us", "off_beats", "phrases", "band", "quarters",
+)  # fmt: skip
 
 
 def _stored(sheet: SheetVersion) -> Mapping[int, Collection[object]]:
@@ -169,5 +187,5 @@ def _rows(sheet: SheetVersion, draft: Draft) -> Iterator[MarkerFate]:
         yield MarkerFate(
             crew_id=sheet.crew_id, sheet=sheet, engine=sheet.analysis.engine, slot=one.slot,
             function=slots[one.slot].function, which=slots[one.slot].which, fate=one.fate, confidence=one.confidence,
-            off_us=one.off_us, off_beats=one.off_beats, phrases=one.phrases,
+            off_us=one.off_us, off_beats=one.off_beats, phrases=one.phrases, band=one.band, quarters=one.quarters,
         )  # fmt: skip

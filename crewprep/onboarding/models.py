@@ -196,7 +196,11 @@ class Fate(models.TextChoices):
 
 class MarkerFate(CrewRow):
     """What became of one drafted marker (or of a slot that the draft left empty): the engine, how sure it was, and how
-    far the approved marker lies from it (``fates.SlotFate``). The analysis is judged by these."""
+    far the approved marker lies from it (``fates.SlotFate``). The analysis is judged by these.
+
+    ``band`` (of ``fates.BAND_EDGES``) and ``quarters`` (the distance in quarters of a beat, rounded up) repeat what
+    figures are counted by, so that an index holds all that they read.
+    """
 
     sheet = models.ForeignKey("crewprep.SheetVersion", on_delete=models.CASCADE, related_name="+")
     engine = models.CharField(max_length=20)
@@ -208,10 +212,17 @@ class MarkerFate(CrewRow):
     off_us = models.BigIntegerField(null=True)
     off_beats = models.FloatField(null=True)
     phrases = models.SmallIntegerField(null=True)
+    band = models.PositiveSmallIntegerField(null=True)
+    quarters = models.PositiveIntegerField(null=True)
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["sheet", "slot"], name="marker_fate_once_per_slot")]
-        indexes = [models.Index(fields=["crew", "engine", "function", "which", "fate"], name="marker_fate_by_function")]
+        indexes = [
+            models.Index(
+                fields=["crew", "engine", "function", "which", "fate", "band", "quarters", "phrases", "confidence"],
+                name="marker_fate_by_function",
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.slot}: {self.fate}"
