@@ -1,5 +1,6 @@
 """Measure and print: the analysis (``analysis_bench``), the crate page (``web_bench``), the track page in a browser
-(``track_page_bench``), the pages at 10,000 tracks (``library_bench``)."""
+(``track_page_bench``), the pages at 10,000 tracks (``library_bench``), what practice says of simulated newcomers
+(``practice_bench``)."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench import analysis_bench, library_bench, track_page_bench, web_bench
+from tests.bench import analysis_bench, library_bench, practice_bench, track_page_bench, web_bench
 
 JSON_FILE = Path("build/bench.json")
 
@@ -17,7 +18,7 @@ JSON_FILE = Path("build/bench.json")
 def main() -> int:
     """Print the figures and write ``build/bench.json``."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="What the product costs.")
-    parser.add_argument("--part", choices=("all", "analysis", "web", "page", "library"), default="all")
+    parser.add_argument("--part", choices=("all", "analysis", "web", "page", "library", "practice"), default="all")
     parser.add_argument("--runs", type=int, default=analysis_bench.RUNS, help="runs of each analysis figure")
     arguments = parser.parse_args()
     document: dict[str, object] = {}
@@ -43,6 +44,11 @@ def main() -> int:
         times = library_bench.library()
         library_bench.print_times(times)
         document["library"] = [asdict(one) | {"met": one.met} for one in times]
+    if arguments.part in ("all", "practice"):
+        tables = [table() for table in practice_bench.TABLES]
+        for one in tables:
+            print("", *one.lines(), sep="\n")
+        document["practice"] = [asdict(one) for one in tables]
     JSON_FILE.parent.mkdir(parents=True, exist_ok=True)
     JSON_FILE.write_text(json.dumps(document, indent=1), encoding="utf-8")
     return 0

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sklearn.metrics import cohen_kappa_score  # type: ignore[import-untyped]  # ships no types
+from sklearn.metrics import cohen_kappa_score
 
 from crewprep.analysis.musical_time import MusicalTime
 from crewprep.onboarding.disagreement import LEAST_ITEMS, RELATIONS, Disagreement, TrackMarked, disagreement, relation
