@@ -45,8 +45,10 @@ def blind_context(
     keep_url: str,
     submitted: Sequence[MarkerInput] | None = None,
     typed: Mapping[str, str] | None = None,
+    seen: int | None = None,
 ) -> dict[str, Any]:
-    """What ``tracks/_blind.html`` needs; after a refusal with what was ``submitted`` and ``typed``."""
+    """What ``tracks/_blind.html`` needs; after a refusal with what was ``submitted`` and ``typed``, and, where another
+    window had kept something since, with the revision that this one had ``seen``: its scripts then ask which to use."""
     desk = _desk(blind, blind.markers if submitted is None else submitted)
     copy = reference_copy(blind.track)
     return {
@@ -59,7 +61,7 @@ def blind_context(
             "markers": [_values(marker) for marker in desk.markers],
             "reasons": {},
             "kept_as": blind.name,
-            "kept": kept_data(blind.name, blind.markers, blind.revision),
+            "kept": kept_data(blind.name, blind.markers, blind.revision if seen is None else seen),
         },
         "keep_url": keep_url,
         "seen_kept": blind.revision,

@@ -15,6 +15,7 @@ from crewprep.web import (
     crate_move,
     crates,
     crew,
+    drills,
     exports,
     finding,
     grid,
@@ -27,6 +28,7 @@ from crewprep.web import (
     merging,
     nights,
     notices,
+    practice,
     printing,
     rechecks,
     review,
@@ -72,4 +74,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("c/<slug:crew>/", include(lists.urlpatterns)),
     path("c/<slug:crew>/", include(exports.urlpatterns)),
     path("c/<slug:crew>/", include(printing.urlpatterns)),
+    path("c/<slug:crew>/", include(practice.urlpatterns)),
+    path("c/<slug:crew>/", include(drills.urlpatterns)),
 ]

@@ -75,21 +75,25 @@ def key_words(name: str) -> str:
     return f"{tonic[:1]}{''.join(spoken.get(sign, sign) for sign in tonic[1:])} {mode}".strip()
 
 
-def distance_words(grid: MusicalTime, from_us: int, to_us: int) -> str:
-    """How far and which way: ``4 bars later``, ``1 bar and 2 beats earlier``, ``12 ms later``; empty for none."""
-    if from_us == to_us:
-        return ""
-    way = "later" if to_us > from_us else "earlier"
+def apart_words(grid: MusicalTime, from_us: int, to_us: int) -> str:
+    """How far two times lie apart: ``4 bars``, ``1 bar and 2 beats``, ``2.37 beats``, ``12 ms``."""
     apart_us = abs(to_us - from_us)
     beats = 0.0 if grid.timed else abs(grid.position(to_us) - grid.position(from_us))
     whole = _whole_beats(grid, beats)
     if whole:
-        return f"{whole} {way}"
+        return whole
     if beats >= 1:
-        return f"{beats:.2f} beats {way}"
+        return f"{beats:.2f} beats"
     if apart_us >= 1_000_000:
-        return f"{apart_us / 1_000_000:.3f} s {way}"
-    return f"{apart_us / 1000:.0f} ms {way}" if apart_us >= 1000 else f"less than a millisecond {way}"
+        return f"{apart_us / 1_000_000:.3f} s"
+    return f"{apart_us / 1000:.0f} ms" if apart_us >= 1000 else "less than a millisecond"
+
+
+def distance_words(grid: MusicalTime, from_us: int, to_us: int) -> str:
+    """How far and which way: ``4 bars later``, ``1 bar and 2 beats earlier``, ``12 ms later``; empty for none."""
+    if from_us == to_us:
+        return ""
+    return f"{apart_words(grid, from_us, to_us)} {'later' if to_us > from_us else 'earlier'}"
 
 
 def length_words(grid: MusicalTime, marker: MarkerFields | MarkerInput) -> str:

@@ -7,6 +7,7 @@ const LONGEST_WAIT_MS = 30_000;
 // `send(work, seen)` answers {revision, findings}, {kept} where another window has written (null where nothing is kept any more),
 // or {detail} for another refusal; it throws where nothing answered.
 export function makeAutosave({ send, revision, onState, onConflict, onFound = () => {}, later = setTimeout }) {
+  let running = Promise.resolve();
   let waiting = null;
   let timed = false;
   let busy = false;
@@ -25,8 +26,12 @@ export function makeAutosave({ send, revision, onState, onConflict, onFound = ()
     );
   }
 
-  async function flush() {
-    if (!waiting || busy || overtaken) return;
+  function flush() {
+    if (waiting && !busy && !overtaken) running = sendWaiting();
+    return running;
+  }
+
+  async function sendWaiting() {
     const work = waiting;
     waiting = null;
     busy = true;
@@ -52,6 +57,11 @@ export function makeAutosave({ send, revision, onState, onConflict, onFound = ()
 
   return {
     flush,
+    get busy() {
+      return busy;
+    },
+    // Until the request that is on its way has been answered.
+    settled: () => running,
     get revision() {
       return revision;
     },

@@ -17,9 +17,14 @@ export function makeWork({ desk, form, slots, history, stand, refused, onShow, o
   const saver = makeAutosave({ send, revision: desk.kept?.revision ?? 0, onState: told, onConflict: apart, onFound });
   let saidSaved = false;
 
-  form.addEventListener("submit", () => {
+  form.addEventListener("submit", (event) => {
     form.elements.markers.value = JSON.stringify(plain(history.now));
-    if (form.elements.seen_kept) form.elements.seen_kept.value = saver.revision;
+    if (!form.elements.seen_kept) return;
+    form.elements.seen_kept.value = saver.revision;
+    if (!saver.busy) return;
+    // What is on its way moves the revision on: it goes first.
+    event.preventDefault();
+    saver.settled().then(() => form.requestSubmit(event.submitter));
   });
   note.addEventListener("input", changed);
   document.addEventListener("visibilitychange", () => {
