@@ -31,6 +31,7 @@ from crewprep.notices.choices import unsubscribe_token
 from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell
 from crewprep.notices.models import Notice
+from crewprep.onboarding.models import Drill
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal, Remark
 from crewprep.review.services import approve_proposal
@@ -68,6 +69,7 @@ class CrewWorld:
     listed: ListImport
     remark: Remark
     delivery: Delivery
+    drill: Drill
 
     @property
     def crew(self) -> Crew:
@@ -107,6 +109,7 @@ class CrewWorld:
             **dict.fromkeys(("list", "list_id"), self.listed.pk),
             **dict.fromkeys(("copy", "copy_id"), self.copy.pk),
             **dict.fromkeys(("remark", "remark_id"), self.remark.pk),
+            **dict.fromkeys(("drill", "drill_id"), self.drill.pk),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -183,4 +186,5 @@ def make_crew(word: str) -> CrewWorld:
         notice=Notice.objects.get(recipient=lead.user),
         recheck=recheck,
         delivery=delivery,
+        drill=Drill.objects.create(crew=lead.crew, membership=lead, track=track, sheet=sheet),
     )  # fmt: skip
