@@ -46,6 +46,7 @@ MESSAGES: dict[str, str] = {
         "This link does not work (any more): a link works once, for seven days, until a lead withdraws it. "
         "Ask a lead of your crew for a new one."
     ),
+    "start:not-told": "This step shows by itself once it is done. Say so only of what you have read or heard.",
     "invitation:settled": "This invitation has been used or withdrawn already, so there is nothing left to withdraw.",
     "account:closed": "This account is closed already, so there is nothing left to close.",
     "account:name-taken": "Somebody else signs in by this name. Choose another one.",

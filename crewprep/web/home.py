@@ -24,6 +24,7 @@ from crewprep.splitting.selectors import my_tracks
 from crewprep.web.doors import crew_page, signed_in_page
 from crewprep.web.forms import CrateForm
 from crewprep.web.recent import recent
+from crewprep.web.start import next_line
 from crewprep.web.words import crate_progress
 
 _ROLES = [Role.LEAD, Role.RESIDENT, Role.NEWCOMER]
@@ -90,6 +91,7 @@ def crew_home(request: HttpRequest, member: Membership) -> HttpResponseBase:
             "members": sorted(members_of(member), key=lambda person: _ROLES.index(person.role)),
             "happenings": recent(member),
             "yours": my_tracks(member),
+            "start": next_line(member),
         },
         status=status,
     )

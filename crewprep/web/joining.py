@@ -56,7 +56,7 @@ def _joined(request: HttpRequest, invitation: Invitation, token: str) -> HttpRes
 
 def _welcome(request: HttpRequest, member: Membership) -> HttpResponseBase:
     messages.success(request, f"Welcome: you are a {member.get_role_display().lower()} of {member.crew.name} now.")
-    return redirect("crew-home", member.crew.slug)
+    return redirect("start", member.crew.slug)
 
 
 def _page(request: HttpRequest, invitation: Invitation, form: JoinForm, status: int = 200) -> HttpResponse:

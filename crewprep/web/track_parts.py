@@ -84,9 +84,13 @@ def player_context(member: Membership, track: Track, analysis: Analysis, copy: C
     url = reverse("track-audio", args=where) if copy.proxy_key else ""
     clips = reverse("track-clip", args=[*where, 0, 1]).removesuffix("0-1.wav") if copy.proxy_key else ""
     peaks = reverse("track-peaks", args=where) if copy.peaks_key else ""
-    loudness = analysis.loudness_lufs
-    gain_db = 0.0 if loudness is None else round(LISTENING_LUFS - loudness - copy.gain_db, 2)
+    gain_db = gain_for(analysis.loudness_lufs, copy)
     return {"audio_url": url, "clip_url": clips, "peaks_url": peaks, "listening_gain_db": gain_db}
+
+
+def gain_for(loudness_lufs: float | None, copy: Copy) -> float:
+    """What brings a copy of a track to the common listening level, in dB; 0 for silence."""
+    return 0.0 if loudness_lufs is None else round(LISTENING_LUFS - loudness_lufs - copy.gain_db, 2)
 
 
 def slots_data(version: ConventionVersion) -> list[dict[str, Any]]:

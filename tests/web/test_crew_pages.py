@@ -100,8 +100,8 @@ def test_a_stranger_makes_an_account_and_is_in(lead: Membership) -> None:
     assert User.objects.count() == 1
 
     answer = client.post(url, given)
-    assert (answer.status_code, answer.headers["Location"]) == (302, at("crew-home", lead))
-    assert "Welcome: you are a resident" in client.get(at("crew-home", lead)).content.decode()
+    assert (answer.status_code, answer.headers["Location"]) == (302, at("start", lead))
+    assert "Welcome: you are a resident" in client.get(at("start", lead)).content.decode()
     member = Membership.objects.get(user__username="wim")
     assert next(happening.what for happening in recent(member)) == "joined as resident by invitation"
     assert Client().post(reverse("sign-in"), {"username": "wim", "password": PASSWORD}).status_code == 302
