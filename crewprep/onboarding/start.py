@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 from uuid import UUID
 
 from django.db.models import Count, Exists, QuerySet, Subquery, UUIDField
@@ -27,6 +27,7 @@ from crewprep.tracks.models import TrackState
 FEW_DRILLS = 5
 
 State = Literal["done", "next", "later"]
+STATES: tuple[State, ...] = get_args(State)
 
 
 class Code(StrEnum):
@@ -49,6 +50,8 @@ class Code(StrEnum):
     NIGHT = "night"
     AWAY = "away"
 
+
+STEP_CODES = [code.value for code in Code if code != Code.AWAY]
 
 TOLD = (Code.SLOTS, Code.EXAMPLES, Code.SLIPS)
 """Steps that a member says they have taken, as no table shows it."""
@@ -294,7 +297,9 @@ def facts_of(member: Membership, told: frozenset[str]) -> Facts:
         "invited": _any(usable_invitations().filter(crew=crew)),
         "crate_id": Subquery(Crate.objects.filter(crew=crew).order_by("-created_at").values("pk")[:1], UUIDField()),
         "tracks": _any(places),
-        "ready_crate_id": Subquery(places.filter(track__state=TrackState.READY).order_by().values("crate")[:1], UUIDField()),
+        "ready_crate_id": Subquery(
+            places.filter(track__state=TrackState.READY).order_by().values("crate")[:1], UUIDField()
+        ),
         "proposed": _any(Proposal.objects.filter(crew=crew)),
         "approved": _any(SheetVersion.objects.filter(crew=crew)),
         "examples": _any(CountedSheet.objects.filter(convention_version__in=current)),

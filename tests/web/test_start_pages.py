@@ -1,4 +1,4 @@
-"""The first hour on its page and as one line on the crew's home; put away, brought back, and where a new member lands."""
+"""The first hour: its page, one line on the crew's home, put away and brought back, and where a new member lands."""
 
 from __future__ import annotations
 
