@@ -16,7 +16,7 @@ def test_steps_are_read_taken_and_put_away(crewed, as_member):
     assert (begun["done"], begun["away"], len(begun["steps"])) == (0, False, 6)
     assert [step["code"] for step in begun["steps"] if step["state"] == "next"] == ["slots"]
     assert newcomer.post(url, {"step": "slots"}).json()["done"] == 1
-    assert newcomer.post(url, {"step": "sign-off"}).status_code == 400
+    assert newcomer.post(url, {"step": "sign-off"}).status_code == 422
     assert newcomer.put(url, {"away": True}).json()["away"] is True
     assert newcomer.put(url, {"away": False}).json()["away"] is False
     assert as_member(crewed.lead).get(url).json()["steps"][0]["code"] == "convention"
