@@ -9,6 +9,11 @@ from pathlib import Path
 
 import pytest
 from django.conf import settings
+from hypothesis import settings as hypothesis_settings
+
+# No test asks for the time: an example that is slow on a busy machine is none that is wrong.
+hypothesis_settings.register_profile("crewprep", deadline=None)
+hypothesis_settings.load_profile("crewprep")
 
 pytest_plugins = ["tests.crew"]
 
