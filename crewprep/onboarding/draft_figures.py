@@ -232,6 +232,11 @@ def weak_places(crew_id: UUID, engine: str) -> dict[Place, Share]:
     return {place: share for place, share in shares.items() if is_weak(share)}
 
 
+def weak_sentence(kept: Share) -> str:
+    """What is said at a draft of a weak place."""
+    return f"Drafts of this slot were kept in {kept.successes} of {kept.trials} sheets: listen twice."
+
+
 def _in_order(engine: str) -> list[tuple[int, str]]:
     """So that engine 10 comes after engine 9."""
     return [(int(part) if part.isdecimal() else -1, part) for part in re.findall(r"\d+|\D+", engine)]

@@ -23,7 +23,10 @@ def current_draft(track: Track, version: ConventionVersion) -> Draft | None:
     analysis = current_analysis(track)
     if analysis is None:
         return None
-    return Draft.objects.filter(analysis=analysis, convention_version=version).prefetch_related("markers").first()
+    draft = Draft.objects.filter(analysis=analysis, convention_version=version).prefetch_related("markers").first()
+    if draft is not None:
+        draft.analysis = analysis
+    return draft
 
 
 def latest_sheet(track: Track) -> SheetVersion | None:

@@ -37,7 +37,12 @@ def effect_lines(effect: Effect) -> list[str]:
 
 def event_words(slot: Slot) -> str:
     """What a slot is for: ``first drop``, or ``free``."""
-    return "free" if slot.function == "free" else f"{slot.which} {slot.function}"
+    return place_words(slot.function, slot.which)
+
+
+def place_words(function: str, which: str) -> str:
+    """A function and which of that function: ``first drop``, or ``free``."""
+    return "free" if function == "free" else f"{which} {function}"
 
 
 def kind_words(slot: Slot) -> str:

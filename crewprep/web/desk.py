@@ -7,7 +7,7 @@ draft's for slots that are new), the draft, an empty sheet.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -20,6 +20,8 @@ from crewprep.common.errors import Invalid
 from crewprep.conventions.comparison import compare_slots
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crates.models import Crate
+from crewprep.onboarding.draft_figures import Place, weak_places, weak_sentence
+from crewprep.onboarding.figures import Share
 from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.carrying import carry_over
@@ -30,6 +32,7 @@ from crewprep.sheets.selectors import current_draft, latest_sheet
 from crewprep.tracks.models import Track
 from crewprep.web.rows import certainty
 from crewprep.web.slots import Badge, badge
+from crewprep.web.track_parts import is_doubtful
 from crewprep.web.words import length_words
 
 Start = Literal["proposal", "sheet", "carried", "draft", "empty"]
@@ -64,6 +67,8 @@ class Desk:
     draft: Draft | None
     sheet: SheetVersion | None
     proposal: Proposal | None
+    weak: Mapping[Place, Share] = field(default_factory=dict)
+    """Where the engine drafts badly for this crew; asked for as long as there is no sheet to start from instead."""
     grid: MusicalTime = field(init=False)
 
     def __post_init__(self) -> None:
@@ -125,13 +130,21 @@ class Desk:
         )
 
     def reasons(self) -> dict[int, str]:
-        """What the draft says of each slot: how sure and why, or why it is empty."""
+        """What the draft says of each slot: how sure and why, or why it is empty; and where such drafts are weak."""
         if self.draft is None:
             return {}
         said = {item["slot"]: f"Left empty: {item['reason']}" for item in self.draft.empty}
+        warnings = self.warnings()
         for marker in self.draft.markers.all():
-            said[marker.slot] = f"Draft {certainty(marker.confidence)} ({marker.confidence:.0%}): {marker.reason}"
+            words = f"Draft {certainty(marker.confidence)} ({marker.confidence:.0%}): {marker.reason}"
+            warning = warnings.get(marker.slot)
+            said[marker.slot] = f"{words.rstrip('.')}. {warning}" if warning else words
         return said
+
+    def warnings(self) -> dict[int, str]:
+        """The sentence at each slot whose drafts are weak."""
+        places = {slot.number: (slot.function, slot.which) for slot in self.slots}
+        return {number: weak_sentence(self.weak[at]) for number, at in places.items() if at in self.weak}
 
     def said(self) -> dict[int, list[tuple[str, str]]]:
         """Who said what about which slot of a returned proposal, where it is not settled."""
@@ -147,9 +160,10 @@ class Desk:
 
     def to_script(self, markers: Sequence[MarkerFields | MarkerInput], kept: KeptSheet | None = None) -> dict[str, Any]:
         """Markers, where they stood when the page was made, what the member has kept, and the draft's words."""
+        doubted = self.warnings()
         return {
-            "saved": [_plain(marker) for marker in self.markers],
-            "markers": [_plain(marker) for marker in markers],
+            "saved": [_plain(marker, doubted) for marker in self.markers],
+            "markers": [_plain(marker, doubted) for marker in markers],
             "reasons": self.reasons(),
             "kept_as": self.kept_as,
             "kept": kept_data(kept),
@@ -194,7 +208,7 @@ class Desk:
 def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
     """Lay the right markers on the desk."""
     sheet, pending = latest_sheet(track), pending_proposal(track)
-    version = crate.convention_version
+    version, engine = crate.convention_version, analysis.engine
     start: Start = "empty"
     markers: list[MarkerFields] = []
     if pending is not None:
@@ -208,7 +222,7 @@ def desk_for(track: Track, crate: Crate, analysis: Analysis) -> Desk:
         start, markers = "draft", list(draft.markers.all())
     return Desk(
         track=track, version=version, analysis=analysis, start=start, markers=markers, draft=draft, sheet=sheet,
-        proposal=pending,
+        proposal=pending, weak=weak_places(track.crew_id, engine) if draft is not None and sheet is None else {},
     )  # fmt: skip
 
 
@@ -240,10 +254,10 @@ def kept_data(kept: KeptSheet | None) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def _plain(marker: MarkerFields | MarkerInput) -> dict[str, Any]:
+def _plain(marker: MarkerFields | MarkerInput, doubted: Collection[int]) -> dict[str, Any]:
     values: dict[str, Any] = {
         "slot": marker.slot, "start_us": marker.start_us, "end_us": marker.end_us, "label": marker.label,
     }  # fmt: skip
     if isinstance(marker, DraftMarker):
-        values["certainty"] = certainty(marker.confidence)
+        values["doubtful"] = is_doubtful(marker, doubted)
     return values

@@ -48,6 +48,7 @@ def rows_context(
     kept: Collection[int] = (),
     remarks: Mapping[int, Sequence[tuple[str, str]]] | None = None,
     changes: Mapping[int, str] | None = None,
+    doubted: Collection[int] = (),
     target: str = "#slot-",
     sections: bool = True,
     old_word: str = "Before",
@@ -55,9 +56,9 @@ def rows_context(
     """``rows`` and ``rows_data`` for ``tracks/_rows.html``.
 
     ``old_markers`` are drawn as ghosts, slots in ``kept`` as standing where they stood; ``remarks`` (who said what of
-    which slot) stand in the margin, ``changes`` (what happened to a slot) beside its marker. Without scripts a marker
-    is a link to ``target`` and its slot's number. Without ``sections`` nothing tells where they begin; ``old_word`` is
-    what a ghost is called.
+    which slot) stand in the margin, ``changes`` (what happened to a slot) beside its marker. Drafted markers of slots
+    in ``doubted`` are pencilled as unsure ones are. Without scripts a marker is a link to ``target`` and its slot's
+    number. Without ``sections`` nothing tells where they begin; ``old_word`` is what a ghost is called.
     """
     result = analysis.result if sections else replace(analysis.result, sections=())
     grid = MusicalTime.of(result)
@@ -65,7 +66,8 @@ def rows_context(
     drawn = [
         replace(row, remarks=tuple((remarks or {}).get(row.slot, ())), note=(changes or {}).get(row.slot) or row.note)
         for marker in markers
-        for row in [_drawn(marker, slots, grid, side="kept" if marker.slot in kept else "new", target=target)]
+        for side in ["kept" if marker.slot in kept else "new"]
+        for row in [_drawn(marker, slots, grid, side=side, target=target, doubted=doubted)]
     ]
     new = {marker.slot for marker in drawn}
     ghosts = [
@@ -187,9 +189,22 @@ def _key(result: TrackAnalysis) -> Fact:
     return Fact("Key", key_words(result.key.name), f"{certainty(result.key.confidence)}{second}")
 
 
-def _drawn(marker: MarkerFields, slots: dict[int, Slot], grid: MusicalTime, *, side: Any, target: str) -> RowMarker:
+def is_doubtful(marker: MarkerFields, doubted: Collection[int]) -> bool:
+    """Whether a marker is pencilled: drafted without being sure, or where such drafts are weak."""
+    return isinstance(marker, DraftMarker) and (certainty(marker.confidence) == "unsure" or marker.slot in doubted)
+
+
+def _drawn(
+    marker: MarkerFields,
+    slots: dict[int, Slot],
+    grid: MusicalTime,
+    *,
+    side: Any,
+    target: str,
+    doubted: Collection[int] = (),
+) -> RowMarker:
     slot = slots.get(marker.slot)
-    doubt = " ?" if isinstance(marker, DraftMarker) and certainty(marker.confidence) == "unsure" else ""
+    doubt = " ?" if is_doubtful(marker, doubted) else ""
     return RowMarker(
         slot=marker.slot,
         start_us=marker.start_us,

@@ -74,8 +74,10 @@ def pages(seed: dict[str, Any]) -> dict[str, str]:
         "search: breaks a check": f"{crew}/tracks/?check=any&sort=level",
         "house checks": f"{crew}/checks/",
         "house checks, one": f"{crew}/checks/?check=grid",
+        "how drafts fare, 10,000 sheets": "/c/bench-drafts/drafts/",
         "API: tracks": "/api/v1/crews/bench/tracks/",
         "API: search": "/api/v1/crews/bench/library/?q=kelp&limit=50",
+        "API: how drafts fare": "/api/v1/crews/bench-drafts/draft-figures/",
     }
 
 

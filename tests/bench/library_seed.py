@@ -22,6 +22,8 @@ from crewprep.crates.models import Crate, CrateTrack, Night
 from crewprep.crews.models import Membership
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.upkeep import freshen, mark_all
+from crewprep.onboarding.fates import SlotFate
+from crewprep.onboarding.models import Fate, MarkerFate
 from crewprep.preparation.models import Claim
 from crewprep.review.models import Proposal, ProposalState, ProposedMarker
 from crewprep.sheets.counting import recount_all
@@ -53,6 +55,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     recount_all()
     mark_all()
     freshen()
+    _second_crew(residents[0], chance)
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE")
     session = SessionStore()
@@ -66,7 +69,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
         "night": str(crate.night_id),
         "usual_night": str(usual.pk),
         "holder": residents[1].user_id,
-        "tracks": Track.objects.count(),
+        "tracks": Track.objects.filter(crew=lead.crew).count(),
         "markers": sum(kind.objects.count() for kind in (DraftMarker, SheetMarker, ProposedMarker)),
     }
 
@@ -197,6 +200,49 @@ def _claims_and_record(lead: Membership, residents: list[Membership], tracks: li
         for track in tracks
         for verb in ("track uploaded", "work done", "track analysed")
     )
+
+
+def _second_crew(member: Membership, chance: random.Random) -> None:
+    """A crew of ``member``'s with ``TRACKS`` sheets made from drafts of two engines, and what became of each marker."""
+    lead = factories.crew_with(slug="bench-drafts")
+    factories.member_of(lead.crew, person=member.user)
+    version = factories.convention(lead)
+    tracks = _many(Track(crew=lead.crew, title=f"Kelp {one}", state=TrackState.READY) for one in range(TRACKS))
+    with transaction.atomic():
+        analyses = _many(
+            Analysis(
+                crew=lead.crew, track=track, engine=chance.choice("23"), pcm_sha256="0", duration_us=1, steady=True,
+                facts={},
+            )
+            for track in tracks
+        )  # fmt: skip
+        sheets = _many(
+            SheetVersion(
+                crew=lead.crew, track_id=analysis.track_id, number=1, convention_version=version, analysis=analysis,
+                proposed_by=member.user, approved_by=lead.user, findings=[],
+            )
+            for analysis in analyses
+        )  # fmt: skip
+        _many(
+            MarkerFate(
+                crew=lead.crew, sheet=sheet, engine=sheet.analysis.engine, slot=slot.number, function=slot.function,
+                which=slot.which, fate=one.fate, confidence=one.confidence, off_us=one.off_us, off_beats=one.off_beats,
+                phrases=one.phrases, band=one.band, quarters=one.quarters,
+            )
+            for sheet in sheets
+            for slot in version.slots.all()
+            for one in [_fate(chance)]
+        )  # fmt: skip
+
+
+def _fate(chance: random.Random) -> SlotFate:
+    (kind,) = chance.choices([Fate.KEPT, Fate.MOVED, Fate.DROPPED, Fate.ADDED], [60, 25, 10, 5])
+    if kind == Fate.ADDED:
+        return SlotFate(1, kind)
+    # Most are moved by round numbers of beats, some by any quarter of one.
+    off = chance.choice([0.5, 1, 2, 4, 8, 16, 32, 64, chance.randrange(2, 256) / 4]) if kind == Fate.MOVED else None
+    phrases = int(off // 32) if off in (32, 64) else None
+    return SlotFate(1, kind, chance.uniform(0.2, 1), None if off is None else int(off * 1e6), off, phrases)
 
 
 if __name__ == "__main__":

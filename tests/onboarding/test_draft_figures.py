@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crewprep.crews.models import Membership
-from crewprep.models import Crate, Fate, MarkerFate, SheetVersion
+from crewprep.models import Crate, Fate, SheetVersion
 from crewprep.onboarding.draft_export import COLUMNS, figures_csv, figures_json
 from crewprep.onboarding.draft_figures import (
     Tally,
@@ -28,28 +28,12 @@ from crewprep.onboarding.fates import BAND_EDGES, SlotFate
 from crewprep.onboarding.figures import Share
 from crewprep.review.services import approve_proposal
 from tests import factories
-
-
-def fates(sheet: SheetVersion, made: list[tuple[str, str, str, SlotFate]]) -> None:
-    """Rows as they are written for ``sheet``; the slots are numbered, as a sheet has each once."""
-    MarkerFate.objects.bulk_create(
-        MarkerFate(
-            crew_id=sheet.crew_id, sheet=sheet, engine=engine, slot=100 + number, function=function, which=which,
-            fate=one.fate, confidence=one.confidence, off_us=one.off_us, off_beats=one.off_beats,
-            phrases=one.phrases, band=one.band, quarters=one.quarters,
-        )
-        for number, (engine, function, which, one) in enumerate(made)
-    )  # fmt: skip
+from tests.factories.fates import drafts, fates
 
 
 @pytest.fixture
 def sheet(lead: Membership, resident: Membership, crate: Crate) -> SheetVersion:
     return approve_proposal(member=lead, proposal=factories.proposal(resident, into=crate), seen_revision=1)
-
-
-def drafts(kept: int, moved: int, function: str = "drop", which: str = "first", engine: str = "3") -> list:
-    right, wrong = SlotFate(1, Fate.KEPT, 0.9, 0, 0.0), SlotFate(1, Fate.MOVED, 0.9, 15_000_000, 32.0, 1)
-    return [(engine, function, which, one) for one in (*[right] * kept, *[wrong] * moved)]
 
 
 @pytest.mark.django_db

@@ -21,10 +21,11 @@ from crewprep.common.errors import Invalid, NotFound
 from crewprep.common.messages import sentence_for
 from crewprep.conventions.selectors import convention_version_for, current_version
 from crewprep.crates.selectors import crate_for
+from crewprep.onboarding.draft_figures import weak_places, weak_sentence
 from crewprep.onboarding.sights import note_sight
 from crewprep.review.models import Proposal
 from crewprep.review.selectors import pending_proposal
-from crewprep.sheets.models import Draft
+from crewprep.sheets.models import Draft, DraftMarker
 from crewprep.sheets.progress import TrackProgress, progress_of
 from crewprep.sheets.selectors import current_draft
 from crewprep.tracks.known import same_audio
@@ -148,7 +149,7 @@ class TrackDetailOut(TrackOut):
         return proposal.pk if proposal else None
 
 
-class DraftMarkerOut(serializers.Serializer[object]):
+class DraftMarkerOut(serializers.Serializer[DraftMarker]):
     """A suggested marker."""
 
     slot = serializers.IntegerField()
@@ -156,6 +157,14 @@ class DraftMarkerOut(serializers.Serializer[object]):
     end_us = serializers.IntegerField(allow_null=True)
     confidence = serializers.FloatField(help_text="0 to 1.")
     reason = serializers.CharField()
+    warning = serializers.SerializerMethodField(
+        help_text="Where the crew has seldom kept what this engine drafts for such a slot: a sentence; else empty."
+    )
+
+    def get_warning(self, marker: DraftMarker) -> str:
+        """From the figures on drafts."""
+        warnings: dict[int, str] = self.context.get("warnings", {})
+        return warnings.get(marker.slot, "")
 
 
 class EmptySlotOut(serializers.Serializer[object]):
@@ -250,4 +259,7 @@ class DraftOfTrack(CrewEndpoint):
         if draft is None:
             raise NotFound("draft:none")
         note_sight(self.member, [found.pk])
-        return Response(DraftOut(draft).data)
+        weak = weak_places(self.member.crew_id, draft.analysis.engine)
+        places = ((slot.number, (slot.function, slot.which)) for slot in version.slots.all())
+        warnings = {number: weak_sentence(weak[place]) for number, place in places if place in weak}
+        return Response(DraftOut(draft, context={"warnings": warnings}).data)

@@ -15,7 +15,7 @@ from crewprep.api.v1 import (
     crates,
     crew_life,
     crews,
-    drills,
+    draft_figures,
     jobs,
     library,
     lists,
@@ -42,7 +42,6 @@ _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
 _REMARK = f"{_PROPOSAL}remarks/<uuid:remark>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
-_DRILL = f"{_CREW}drills/<uuid:drill_id>/"
 _WEBHOOK = f"{_CREW}webhooks/<uuid:webhook>/"
 
 urlpatterns = [
@@ -76,6 +75,7 @@ urlpatterns = [
     path(f"{_CREW}examples/", start.ConventionExamples.as_view(), name="examples"),
     path(f"{_CREW}checks/", checks.Checks.as_view(), name="checks"),
     path(f"{_CREW}checks/sheets/", checks.CheckedSheets.as_view(), name="checked-sheets"),
+    path(f"{_CREW}draft-figures/", draft_figures.DraftFigures.as_view(), name="draft-figures"),
     path(f"{_CREW}crates/", crates.Crates.as_view(), name="crates"),
     path(_CRATE, crates.OneCrate.as_view(), name="crate"),
     path(f"{_CRATE}move/", crates.MoveOfCrate.as_view(), name="crate-move"),
@@ -133,10 +133,6 @@ urlpatterns = [
     path(f"{_REMARK}settled/", reviews.Settled.as_view(), name="remark-settled"),
     path(f"{_CREW}review/", reviews.Options.as_view(), name="review-options"),
     path(f"{_CREW}review/bulk/", reviews.Bulk.as_view(), name="review-bulk"),
-    path(f"{_CREW}drills/", drills.Drills.as_view(), name="drills"),
-    path(_DRILL, drills.OneDrill.as_view(), name="drill"),
-    path(f"{_DRILL}markers/", drills.MarkersOfDrill.as_view(), name="drill-markers"),
-    path(f"{_DRILL}hand-in/", drills.HandIn.as_view(), name="drill-hand-in"),
     path(_JOB, jobs.OneJob.as_view(), name="job"),
     path(f"{_JOB}retry/", jobs.Retry.as_view(), name="job-retry"),
 ]

@@ -37,7 +37,7 @@ const clips = makeClips(document.getElementById("player"), { grid, cursor, playe
 
 const drawing = makeDrawing(view, slots, {
   nameOf: (marker) => nameOf(marker, slots.get(marker.slot), grid, desk.reasons[marker.slot] ?? ""),
-  noteOf: (marker) => `${marker.label || lengthText(grid, marker.start_us, marker.end_us)}${isUnsure(marker) ? " ?" : ""}`.trim(),
+  noteOf: (marker) => `${marker.label || lengthText(grid, marker.start_us, marker.end_us)}${isDoubtful(marker) ? " ?" : ""}`.trim(),
   onChoose: (number) => choose(number, { go: true }),
 });
 const loupe = makeLoupe(document.getElementById("player")?.dataset.peaksUrl, grid);
@@ -120,9 +120,9 @@ function namesAt(us) {
 }
 
 // A pencil mark of the draft, as long as nobody has moved what it stands beside.
-function isUnsure({ slot, start_us: us }) {
+function isDoubtful({ slot, start_us: us }) {
   const drafted = markerOf(desk.saved, slot);
-  return drafted?.certainty === "unsure" && drafted.start_us === us;
+  return drafted?.doubtful && drafted.start_us === us;
 }
 
 function placeText(number, snapAt = false) {
