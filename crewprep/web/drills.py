@@ -44,6 +44,11 @@ class ResultLine:
     sheet: Place | None
     hear: bool
 
+    @property
+    def more(self) -> str:
+        """What the words say beyond the short one."""
+        return self.words.removeprefix(self.state.lower()).lstrip(":; ")
+
 
 @crew_page
 def drill_page(request: HttpRequest, member: Membership, drill_id: UUID) -> HttpResponseBase:
@@ -163,7 +168,7 @@ def _result(request: HttpRequest, member: Membership, drill: Drill) -> HttpRespo
             markers=list(sheet.markers.all()),
             old_markers=yours,
             kept={line.slot.number for line in lines if line.kind == "kept"},
-            changes={line.slot.number: line.words for line in lines if line.kind not in ("kept", "empty")},
+            changes={line.slot.number: line.state.lower() for line in lines if line.kind not in ("kept", "empty")},
             old_word="Yours" if drill.membership_id == member.pk else "Theirs",
         ),
         **player_context(member, drill.track, analysis, reference_copy(drill.track)),

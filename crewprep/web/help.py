@@ -53,6 +53,13 @@ REVIEW_KEYS = (
 )
 """What a proposal's page has beside the keys for moving and listening."""
 
+DRILL_KEYS = (
+    ("P", "hand in"),
+    ("O", "once it is handed in: hear your place of the marker, then the sheet's"),
+    ("D", "once it is handed in: hide the sheet's markers, and show them again"),
+)
+"""What a drill's page has beside the keys for moving, marking and listening."""
+
 
 @declare(Policy.PUBLIC)
 def help_page(request: HttpRequest) -> HttpResponse:
@@ -67,6 +74,7 @@ def help_page(request: HttpRequest) -> HttpResponse:
             "max_mb": limits.max_bytes // 1_000_000,
             "keys": KEYS,
             "review_keys": REVIEW_KEYS,
+            "drill_keys": DRILL_KEYS,
         },
     )
 

@@ -64,7 +64,7 @@ def form(drill: Drill, **bars: float) -> dict[str, str]:
 def result(drill: Drill, member: Membership) -> dict[int, str]:
     html = browser(member).get(address(drill)).content.decode()
     found = re.findall(r'id="slot-(\d+)".*?change__what">(.*?)</p>', html, re.DOTALL)
-    return {int(slot): re.sub(r"<span.*?</span> ", "", words) for slot, words in found}
+    return {int(slot): re.sub(r"<[^>]+>", "", words).strip() for slot, words in found}
 
 
 def test_practice_says_what_a_drill_is_and_begins_one(newcomer: Membership, sheet: SheetVersion) -> None:
@@ -136,7 +136,7 @@ def test_required_slots_that_are_empty_are_asked_about_once(newcomer: Membership
     assert "Hand in all the same" in html
     done = client.post(address(drill), {**typed, "sure": "1"})
     assert (done.status_code, done["Location"]) == (302, address(drill))
-    assert result(drill, newcomer)[4] == "Missing: slot 4 is at 6.1.1"
+    assert result(drill, newcomer)[4] == "Missing Slot 4 is at 6.1.1"
 
 
 def test_slots_that_no_track_needs_may_stay_empty(newcomer: Membership, drill: Drill) -> None:
@@ -176,14 +176,14 @@ def test_every_slip_is_named(newcomer: Membership, lead: Membership, drill: Dril
     typed["end-8"] = clock(drill.sheet.analysis.result.beats_us[94 * 4], digits=6)
     assert browser(newcomer).post(address(drill), {**typed, "sure": "1"}).status_code == 302
     said = {
-        1: "A beat late",
-        2: "A whole phrase early",
-        3: "In the right bar, a beat and a half late",
-        4: "You marked the first build-up; the first drop is 8 bars on",
-        5: "Half a bar late",
-        6: "Missing: slot 6 is at 10.1.1",
-        7: "Extra: the sheet leaves slot 7 empty",
-        8: "Exact; the loop is 2 bars too long",
+        1: "Within a beat A beat late",
+        2: "Whole phrases A whole phrase early",
+        3: "Off the beat In the right bar, a beat and a half late",
+        4: "Another place You marked the first build-up; the first drop is 8 bars on",
+        5: "Half a bar Half a bar late",
+        6: "Missing Slot 6 is at 10.1.1",
+        7: "Extra The sheet leaves slot 7 empty",
+        8: "Exact The loop is 2 bars too long",
     }
     assert result(drill, newcomer) == said
     assert result(drill, lead) == said, "a lead reads the same"
