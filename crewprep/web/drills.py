@@ -47,7 +47,8 @@ class ResultLine:
     @property
     def more(self) -> str:
         """What the words say beyond the short one."""
-        return self.words.removeprefix(self.state.lower()).lstrip(":; ")
+        said, sign, rest = self.words.partition(": " if ": " in self.words else "; ")
+        return rest if said == self.state.lower() else f"{said}{sign}{rest}"
 
 
 @crew_page

@@ -121,7 +121,14 @@ function listen({ root, grid, strips, cursor, player }, markers) {
       seam: () => clips.hear(chosen, "seam"),
       jump: () => clips.hear(chosen, "jump", command.by),
       clicks: () => clips.clicks(cursor.us),
-      "before-after": () => say(root.classList.toggle("rows--before") ? words.before : words.after),
+      "before-after": () => {
+        if (marker) {
+          // It may go out of sight, and the focus with it.
+          go(marker.start_us);
+          cursor.element.focus({ preventScroll: true });
+        }
+        say(root.classList.toggle("rows--before") ? words.before : words.after);
+      },
       approve: () => verdict("approve")?.click(),
       return: () => send(verdict("return")),
     };
