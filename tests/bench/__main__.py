@@ -1,6 +1,6 @@
 """Measure and print: the analysis (``analysis_bench``), the crate page (``web_bench``), the track page in a browser
 (``track_page_bench``), the pages at 10,000 tracks (``library_bench``), what practice says of simulated newcomers
-(``practice_bench``)."""
+(``practice_bench``) and how soon what is weak comes back to them (``picking_bench``)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench import analysis_bench, library_bench, practice_bench, track_page_bench, web_bench
+from tests.bench import analysis_bench, library_bench, picking_bench, practice_bench, track_page_bench, web_bench
 
 JSON_FILE = Path("build/bench.json")
 
@@ -45,7 +45,7 @@ def main() -> int:
         library_bench.print_times(times)
         document["library"] = [asdict(one) | {"met": one.met} for one in times]
     if arguments.part in ("all", "practice"):
-        tables = [table() for table in practice_bench.TABLES]
+        tables = [table() for table in (*practice_bench.TABLES, picking_bench.weak_slot)]
         for one in tables:
             print("", *one.lines(), sep="\n")
         document["practice"] = [asdict(one) for one in tables]
