@@ -225,6 +225,9 @@ MESSAGES: dict[str, str] = {
     "drill:other-window": (
         "You worked on this drill in another window too. Nothing is lost: choose which markers to go on with."
     ),
+    "drill:other-revision": (
+        "The drill changed while you looked at it: this is revision {revision} now. Look again before you go on."
+    ),
     "drill:handed-in": "This drill is handed in, so its markers stay as they are. Look at how it went, or begin another.",
     "drill:empty": "Mark at least one slot, then hand the drill in.",
     "drill:seen": (

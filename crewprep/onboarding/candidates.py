@@ -17,7 +17,7 @@ from django.utils import timezone
 from crewprep.analysis.musical_time import PHRASE_BARS
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crews.models import Membership
-from crewprep.onboarding.models import BlindSheet, Drill, DrillScore, Sight, SlotCard
+from crewprep.onboarding.models import BlindSheet, DoubleMarking, Drill, DrillScore, Sight, SlotCard
 from crewprep.onboarding.picking import Candidate, Meaning, Need, Traits, allowed_hard, ranked
 from crewprep.preparation.estimate import SURE_GRID
 from crewprep.preparation.models import Claim
@@ -48,7 +48,7 @@ def sheets_unknown_to(member: Membership) -> QuerySet[SheetVersion]:
 
 
 def _known(member: Membership) -> Q:
-    """Of a sheet: that the member knows markers of its track."""
+    """Of a sheet: that the member knows markers of its track, or is to mark it without knowing any."""
     track, me = {"track": OuterRef("track")}, member.user_id
     had_a_hand = Proposal.contributors.through.objects.filter(proposal__track=OuterRef("track"), user=me)
     proposals = Proposal.objects.filter(Q(proposed_by=me) | Q(changed_by=me), **track)
@@ -62,6 +62,7 @@ def _known(member: Membership) -> Q:
         Claim.objects.filter(holder=me, **track),
         KeptSheet.objects.filter(member=me, **track),
         BlindSheet.objects.filter(by=me, **track),
+        DoubleMarking.objects.filter(members=me, tracks=OuterRef("track")),
     )
     return Q(*(Exists(rows.order_by()) for rows in known), _connector=Q.OR)
 

@@ -34,12 +34,17 @@ _TRIES = 3
 
 def drills_of(member: Membership) -> QuerySet[Drill]:
     """The member's own drills, the newest first."""
-    return _whole(Drill.objects.filter(crew=member.crew, membership=member)).order_by("-created_at")
+    return (
+        Drill.objects.filter(crew=member.crew, membership=member)
+        .select_related("track", "membership__user", "sheet__convention_version__convention")
+        .prefetch_related("scores")
+        .order_by("-created_at")
+    )
 
 
 def open_drill(member: Membership) -> Drill | None:
     """The member's drill that is not handed in yet, or None."""
-    return drills_of(member).filter(handed_in_at=None).first()
+    return _whole(drills_of(member).filter(handed_in_at=None)).first()
 
 
 def drill_for(member: Membership, drill_id: UUID) -> Drill:
@@ -53,6 +58,7 @@ def drill_for(member: Membership, drill_id: UUID) -> Drill:
 
 
 def _whole(drills: QuerySet[Drill]) -> QuerySet[Drill]:
+    """With all that marking and scoring ask for; the facts of an analysis are too large for lists."""
     return drills.select_related(
         "track", "membership__user", "sheet__analysis", "sheet__convention_version__convention"
     ).prefetch_related("scores", "sheet__markers", "sheet__convention_version__slots")

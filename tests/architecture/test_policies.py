@@ -27,6 +27,7 @@ LEADS_ALONE = {
     "c/<slug:crew>/webhooks/",
     "c/<slug:crew>/webhooks/<uuid:webhook_id>/",
     "c/<slug:crew>/practice/drills/<uuid:drill_id>/",  # the drill is a lead's own: to the others it is another member's
+    "api/v1/crews/<slug:crew>/drills/<uuid:drill_id>/",  # the same
 }
 """Pages that show nothing to other members but the reason why not."""
 

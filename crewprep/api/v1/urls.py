@@ -16,6 +16,7 @@ from crewprep.api.v1 import (
     crew_life,
     crews,
     draft_figures,
+    drills,
     jobs,
     library,
     lists,
@@ -42,6 +43,7 @@ _PROPOSAL = f"{_CREW}proposals/<uuid:proposal>/"
 _NIGHT = f"{_CREW}nights/<uuid:night>/"
 _REMARK = f"{_PROPOSAL}remarks/<uuid:remark>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
+_DRILL = f"{_CREW}drills/<uuid:drill_id>/"
 _WEBHOOK = f"{_CREW}webhooks/<uuid:webhook>/"
 
 urlpatterns = [
@@ -133,6 +135,10 @@ urlpatterns = [
     path(f"{_REMARK}settled/", reviews.Settled.as_view(), name="remark-settled"),
     path(f"{_CREW}review/", reviews.Options.as_view(), name="review-options"),
     path(f"{_CREW}review/bulk/", reviews.Bulk.as_view(), name="review-bulk"),
+    path(f"{_CREW}drills/", drills.Drills.as_view(), name="drills"),
+    path(_DRILL, drills.OneDrill.as_view(), name="drill"),
+    path(f"{_DRILL}markers/", drills.MarkersOfDrill.as_view(), name="drill-markers"),
+    path(f"{_DRILL}hand-in/", drills.HandIn.as_view(), name="drill-hand-in"),
     path(_JOB, jobs.OneJob.as_view(), name="job"),
     path(f"{_JOB}retry/", jobs.Retry.as_view(), name="job-retry"),
 ]
