@@ -18,13 +18,11 @@ from django.utils import timezone
 
 from crewprep.activity.services import record
 from crewprep.analysis.models import Analysis
-from crewprep.analysis.musical_time import MusicalTime
 from crewprep.common.access import Allowed, Answer, Denied
 from crewprep.common.errors import Conflict, Invalid, NotFound
 from crewprep.conventions.models import ConventionVersion
 from crewprep.crews.models import Membership, User
 from crewprep.crews.rules import may_lead, may_review_at_all
-from crewprep.onboarding.disagreement import Disagreement, TrackMarked, disagreement
 from crewprep.onboarding.models import BlindSheet, DoubleMarking
 from crewprep.preparation.models import Claim
 from crewprep.review.models import Proposal, Remark
@@ -319,19 +317,3 @@ def marked_tracks(member: Membership, marking: DoubleMarking) -> list[BlindSheet
         .prefetch_related("track", "analysis", "by")
         .order_by("track__title", "track", "by")
     )
-
-
-def disagreement_in(sheets: Sequence[BlindSheet], version: ConventionVersion) -> Disagreement:
-    """The figures of handed-in sheets, each on its own track's grid."""
-    by_track: dict[UUID, list[BlindSheet]] = {}
-    for sheet in sheets:
-        by_track.setdefault(sheet.track_id, []).append(sheet)
-    marked = [
-        TrackMarked(
-            track,
-            MusicalTime.of(rows[0].analysis.result),
-            {row.by_id: [MarkerInput.from_values(values) for values in row.markers] for row in rows},
-        )
-        for track, rows in by_track.items()
-    ]
-    return disagreement(marked, {slot.number: slot.function for slot in version.slots.all()})

@@ -18,6 +18,7 @@ from crewprep.conventions.models import ConventionDraft
 from crewprep.conventions.selectors import (
     as_document,
     convention_draft_for,
+    convention_version_for,
     current_version,
     draft_of,
     newest_of_name,
@@ -34,7 +35,7 @@ from crewprep.web.convention_form import PREFIX, SlotInForm, document_of, form_o
 from crewprep.web.convention_words import change_lines, effect_lines
 from crewprep.web.doors import crew_page
 from crewprep.web.forms import ConventionNameForm, SlotFormSet
-from crewprep.web.typed import number_of
+from crewprep.web.typed import number_of, uuid_of
 from crewprep.web.words import count_of
 
 SHEETS_A_PAGE = 50
@@ -46,7 +47,9 @@ def draft_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
     may_lead(member).require()
     draft = draft_of(member)
     if request.method != "POST":
-        return _form_page(request, member, draft, *form_of(_start(member, draft, request.GET.get("from", ""))))
+        document = _start(member, draft, request.GET.get("from", ""))
+        reword = _slot_to_reword(request, member, document)
+        return _form_page(request, member, draft, *form_of(document), reword=reword)
     wanted, _, place = request.POST.get("do", "").partition("-")
     posted = request.POST.dict()
     name, slots = ConventionNameForm(posted), SlotFormSet(posted, prefix=PREFIX)
@@ -143,6 +146,22 @@ def _start(member: Membership, draft: ConventionDraft | None, source: str) -> di
     return as_document(current) if current else starter(next(iter(STARTERS)))
 
 
+def _slot_to_reword(request: HttpRequest, member: Membership, document: dict[str, Any]) -> int | None:
+    """The place in the form of the slot that ``?reword=`` names by its number in the version ``?of=``; the draft may
+    have given it another number. None for a slot that the draft has no more."""
+    number = number_of(request.GET.get("reword", ""))
+    if not number:
+        return None
+    version = convention_version_for(member, uuid_of(request.GET.get("of", "")))
+    try:
+        carried = compare_slots(version.slots.all(), slots_from(document)).carried()
+        number = carried[number].number if number in carried else 0
+    except Invalid:
+        pass  # a draft that is not finished is searched by the number alone
+    numbers = [str(slot.get("number")) for slot in document.get("slots", ())]
+    return numbers.index(str(number)) + 1 if str(number) in numbers else None
+
+
 def _form_page(
     request: HttpRequest,
     member: Membership,
@@ -153,9 +172,12 @@ def _form_page(
     status: int = 200,
     refused: str = "",
     focus: int | None = None,
+    reword: int | None = None,
 ) -> HttpResponse:
     if status == 409:
         draft = draft_of(member)
+    if reword is not None:
+        slots.forms[reword - 1].fields["guidance"].widget.attrs["autofocus"] = True
     lines = [SlotInForm(place, form) for place, form in enumerate(slots.forms, start=1)]
     context = {
         "member": member,
@@ -170,6 +192,7 @@ def _form_page(
         "refused": refused,
         "conflict": status == 409,
         "focus": focus,
+        "reword": reword,
         "gaps": [line.number for line in lines] != list(range(1, len(lines) + 1)),
         "may_add": len(slots.forms) < MAX_SLOTS,
         "may_remove": len(slots.forms) > MIN_SLOTS,

@@ -17,7 +17,6 @@ from crewprep.onboarding.double import (
     blind_sheets_of,
     close_double_marking,
     counts_of,
-    disagreement_in,
     double_marking_for,
     double_markings_of,
     hand_in_blind,
@@ -28,6 +27,7 @@ from crewprep.onboarding.double import (
     progress_of,
     tracks_for,
 )
+from crewprep.onboarding.double_report import report_of
 from crewprep.onboarding.models import BlindSheet, DoubleMarking
 from crewprep.preparation.services import claim_track
 from crewprep.sheets.keeping import Work, keep_sheet
@@ -210,7 +210,7 @@ def test_others_markers_are_seen_once_all_of_ones_own_are_in(
     assert len(marked_tracks(lead, marking)) == 4
     assert Activity.objects.filter(verb="blind sheet handed in").count() == 4
     assert Activity.objects.get(verb="double marking finished").actor is None
-    found = disagreement_in(marked_tracks(lead, marking), marking.convention_version)
+    found = report_of(lead, marking).found
     counts = {slot.slot: slot.counts for slot in found.slots}
     assert counts[4]["exact"] == 2
     assert (counts[8]["exact"], counts[8]["missing"], counts[2]["both empty"]) == (1, 1, 2)
