@@ -28,7 +28,8 @@ from crewprep.onboarding.double import marked_tracks
 from crewprep.onboarding.figures import Share
 from crewprep.onboarding.models import BlindSheet, DoubleMarking
 from crewprep.sheets.markers import MarkerInput
-from crewprep.tracks.models import Track
+from crewprep.tracks.models import Copy, Track
+from crewprep.tracks.selectors import reference_copies
 
 CSV_COLUMNS = (
     "slot", "name", *(kind.replace(" ", "_") for kind in RELATIONS), "compared", "apart", "share_apart",
@@ -38,7 +39,7 @@ CSV_COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """The figures, and the slots, tracks, their analyses and grids, and the people that they name."""
+    """The figures, and the slots, tracks (with analysis, grid and copy) and people that they name."""
 
     marking: DoubleMarking
     found: Disagreement
@@ -46,6 +47,7 @@ class Report:
     tracks: Mapping[UUID, Track]
     analyses: Mapping[UUID, Analysis]
     grids: Mapping[UUID, MusicalTime]
+    copies: Mapping[UUID, Copy]
     people: Mapping[int, User]
 
 
@@ -73,6 +75,7 @@ def report_of(member: Membership, marking: DoubleMarking) -> Report:
         tracks={sheet.track_id: sheet.track for sheet in sheets},
         analyses=analyses,
         grids=grids,
+        copies=reference_copies(by_track),
         people={sheet.by_id: sheet.by for sheet in sheets},
     )
 

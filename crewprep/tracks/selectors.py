@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -27,6 +28,11 @@ def track_for(member: Membership, track_id: UUID) -> Track:
 def reference_copy(track: Track) -> Copy:
     """The copy that was analysed; of a folded track, that of the track it was folded into."""
     return Copy.objects.get(track=track.same_as_id or track.pk, is_reference=True)
+
+
+def reference_copies(track_ids: Iterable[UUID]) -> dict[UUID, Copy]:
+    """The analysed copies of several tracks; none for a folded one."""
+    return {copy.track_id: copy for copy in Copy.objects.filter(track__in=list(track_ids), is_reference=True)}
 
 
 def time_zero_copy(track: Track) -> Copy:

@@ -13,7 +13,7 @@ from crewprep.crews.models import Membership
 from crewprep.onboarding.disagreement import LEAST_ITEMS, RELATIONS, Coefficient, Pair, SlotAgreement
 from crewprep.onboarding.double_report import Report
 from crewprep.onboarding.figures import Share
-from crewprep.web.track_parts import listening_gain_db
+from crewprep.web.track_parts import gain_for
 from crewprep.web.words import count_of, distance_words, percent
 
 HEARD_BARS = 2
@@ -104,7 +104,7 @@ def _items(one: Coefficient, item: str, items: str = "") -> str:
 
 
 def share_words(share: Share) -> str:
-    """``9 of 12``."""
+    """``9 of 12``; a dash where nothing was compared."""
     return f"{share.successes} of {share.trials}" if share.trials else "–"
 
 
@@ -117,7 +117,7 @@ def _worst(member: Membership, report: Report, one: SlotAgreement) -> WorstLine:
     share = one.share_apart
     return WorstLine(
         slot=report.slots[one.slot],
-        share=share_words(share),
+        share=f"{share.successes} of {count_of(share.trials, 'pair')}",
         interval=f"{percent(share.value or 0)}, 95 % interval {percent(share.interval.low)} to "
         f"{percent(share.interval.high)}",
         pairs=tuple(_pair(member, report, pair) for pair in one.apart[:MOST_PAIRS]),
@@ -127,16 +127,18 @@ def _worst(member: Membership, report: Report, one: SlotAgreement) -> WorstLine:
 
 def _pair(member: Membership, report: Report, pair: Pair) -> PairLine:
     grid = report.grids[pair.track]
-    names = {who: str(person) for who, person in report.people.items()}
+    copy = report.copies.get(pair.track)
+    heard = copy is not None and bool(copy.proxy_key)
+    first, second = (
+        _place(member, pair.track, grid, str(report.people[who]), start_us, heard)
+        for who, start_us in ((pair.first, pair.first_us), (pair.second, pair.second_us))
+    )
     return PairLine(
         track=pair.track,
         title=str(report.tracks[pair.track]),
         words=_apart(pair, grid),
-        places=(
-            _place(member, pair.track, grid, names[pair.first], pair.first_us),
-            _place(member, pair.track, grid, names[pair.second], pair.second_us),
-        ),
-        gain_db=listening_gain_db(report.analyses[pair.track].loudness_lufs),
+        places=(first, second),
+        gain_db=gain_for(report.analyses[pair.track].loudness_lufs, copy) if copy else 0.0,
     )
 
 
@@ -149,12 +151,12 @@ def _apart(pair: Pair, grid: MusicalTime) -> str:
     return f"{distance_words(grid, early, late).removesuffix(' later')} apart"
 
 
-def _place(member: Membership, track: UUID, grid: MusicalTime, who: str, start_us: int | None) -> Place:
+def _place(member: Membership, track: UUID, grid: MusicalTime, who: str, start_us: int | None, heard: bool) -> Place:
     if start_us is None:
         return Place(who, "nothing", "")
     words = clock(start_us) if grid.timed else f"{grid.address(start_us)}, {clock(start_us)}"
-    clip = reverse("track-clip", args=[member.crew.slug, track, start_us, grid.loop_end(start_us, HEARD_BARS)])
-    return Place(who, words, clip)
+    piece = [member.crew.slug, track, start_us, grid.loop_end(start_us, HEARD_BARS)]
+    return Place(who, words, reverse("track-clip", args=piece) if heard else "")
 
 
 def slot_lines(report: Report) -> list[SlotLine]:

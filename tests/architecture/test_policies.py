@@ -24,6 +24,7 @@ LEADS_ALONE = {
     "api/v1/crews/<slug:crew>/webhooks/",
     "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/",
     "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/deliveries/",
+    "c/<slug:crew>/double-markings/new/",
     "c/<slug:crew>/webhooks/",
     "c/<slug:crew>/webhooks/<uuid:webhook_id>/",
     "c/<slug:crew>/practice/drills/<uuid:drill_id>/",  # the drill is a lead's own: to the others it is another member's

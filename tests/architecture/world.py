@@ -31,7 +31,8 @@ from crewprep.notices.choices import unsubscribe_token
 from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell
 from crewprep.notices.models import Notice
-from crewprep.onboarding.models import Drill
+from crewprep.onboarding.double import close_double_marking, open_double_marking
+from crewprep.onboarding.models import DoubleMarking, Drill
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal, Remark
 from crewprep.review.services import approve_proposal
@@ -70,6 +71,7 @@ class CrewWorld:
     remark: Remark
     delivery: Delivery
     drill: Drill
+    marking: DoubleMarking
 
     @property
     def crew(self) -> Crew:
@@ -110,6 +112,7 @@ class CrewWorld:
             **dict.fromkeys(("copy", "copy_id"), self.copy.pk),
             **dict.fromkeys(("remark", "remark_id"), self.remark.pk),
             **dict.fromkeys(("drill", "drill_id"), self.drill.pk),
+            **dict.fromkeys(("marking", "marking_id"), self.marking.pk),
             "start_us": 123_457,
             "end_us": 345_679,
         }
@@ -140,6 +143,10 @@ def make_crew(word: str) -> CrewWorld:
     proxy = default_storage.save(f"crews/{lead.crew_id}/proxies/{uuid.uuid4().hex}.flac", ContentFile(sound.getvalue()))
     peaks = default_storage.save(f"crews/{lead.crew_id}/peaks/{uuid.uuid4().hex}.bin", ContentFile(b"CPPK" * 64))
     Copy.objects.filter(track=track).update(proxy_key=proxy, peaks_key=peaks)
+    marking = open_double_marking(
+        member=lead, name=f"{word} double marking", version=version, tracks=[track], members=[lead, resident]
+    )
+    close_double_marking(member=lead, marking=marking)
     factories.draft(track, version)
     first = factories.proposal(resident, made=track, into=crate)
     sheet = approve_proposal(member=lead, proposal=first, seen_revision=1)
@@ -187,4 +194,5 @@ def make_crew(word: str) -> CrewWorld:
         recheck=recheck,
         delivery=delivery,
         drill=Drill.objects.create(crew=lead.crew, membership=lead, track=track, sheet=sheet),
+        marking=marking,
     )  # fmt: skip

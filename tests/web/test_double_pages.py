@@ -15,7 +15,7 @@ from django.urls import reverse
 from crewprep.conventions.selectors import convention_draft_for
 from crewprep.conventions.services import save_draft
 from crewprep.crews.models import Membership
-from crewprep.models import Crate, Track
+from crewprep.models import Copy, Crate, Track
 from crewprep.onboarding.double import blind_sheet_for, hand_in_blind, open_double_marking
 from crewprep.onboarding.models import DoubleMarking, Sight
 from crewprep.sheets.markers import MarkerInput
@@ -174,6 +174,9 @@ def test_the_report_names_the_slots_to_reword_with_places_to_hear(
     for track in tracks:
         hand_in(other, marking, track, THEIRS)
         hand_in(resident, marking, track, late)
+    page = browser(lead).get(address("double-marking", lead, marking.pk)).content.decode()
+    assert "data-clips" not in page, "there is nothing to hear before the worker has made the listening copy"
+    Copy.objects.filter(track__in=tracks).update(proxy_key="listening.flac")
     page = browser(lead).get(address("double-marking", lead, marking.pk)).content.decode()
     assert page.index("Reword slot 4") < page.index("Reword slot 5"), "of equals the lower number comes first"
     assert "Reword slot 1<" not in page

@@ -17,6 +17,7 @@ from crewprep.api.v1 import (
     crews,
     draft_figures,
     drills,
+    double_markings,
     jobs,
     library,
     lists,
@@ -44,6 +45,8 @@ _NIGHT = f"{_CREW}nights/<uuid:night>/"
 _REMARK = f"{_PROPOSAL}remarks/<uuid:remark>/"
 _JOB = f"{_CREW}jobs/<uuid:job>/"
 _DRILL = f"{_CREW}drills/<uuid:drill_id>/"
+_MARKING = f"{_CREW}double-markings/<uuid:marking>/"
+_BLIND = f"{_MARKING}tracks/<uuid:track>/"
 _WEBHOOK = f"{_CREW}webhooks/<uuid:webhook>/"
 
 urlpatterns = [
@@ -75,6 +78,12 @@ urlpatterns = [
     path(f"{_DRAFT}publish/", convention_drafts.PublishDraft.as_view(), name="convention-draft-publish"),
     path(f"{_CREW}start/", start.FirstHour.as_view(), name="start"),
     path(f"{_CREW}examples/", start.ConventionExamples.as_view(), name="examples"),
+    path(f"{_CREW}double-markings/", double_markings.DoubleMarkings.as_view(), name="double-markings"),
+    path(_MARKING, double_markings.OneDoubleMarking.as_view(), name="double-marking"),
+    path(f"{_MARKING}close/", double_markings.CloseDoubleMarking.as_view(), name="double-marking-close"),
+    path(f"{_MARKING}report/", double_markings.ReportOfDoubleMarking.as_view(), name="double-marking-report"),
+    path(_BLIND, double_markings.OneBlindSheet.as_view(), name="blind-sheet"),
+    path(f"{_BLIND}hand-in/", double_markings.HandInBlindSheet.as_view(), name="blind-sheet-hand-in"),
     path(f"{_CREW}checks/", checks.Checks.as_view(), name="checks"),
     path(f"{_CREW}checks/sheets/", checks.CheckedSheets.as_view(), name="checked-sheets"),
     path(f"{_CREW}draft-figures/", draft_figures.DraftFigures.as_view(), name="draft-figures"),
