@@ -6,6 +6,6 @@ next, never one whose markers the newcomer has set or seen (``sights.py``). A le
 each with its interval (``figures.py``, pure), and **signs off** (``signing.py``).
 
 In a **double marking** several members mark the same tracks without seeing each other or the draft; where they
-disagree, the wording of a slot is to blame (``double.py``; ``agreement.py``, pure). ``fates.py`` tells the same of the
-analysis: what became of each drafted marker when a sheet was approved.
+disagree, the wording of a slot is to blame (``double.py``; ``disagreement.py`` and ``agreement.py``, pure).
+``fates.py`` tells the same of the analysis: what became of each drafted marker when a sheet was approved.
 """

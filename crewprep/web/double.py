@@ -265,6 +265,8 @@ def _show_track(
         **blind_context(
             member, _blind(sheet), submitted=submitted, typed=request.POST.dict() if again else None,
             keep_url=reverse("blind-keep", args=[member.crew.slug, marking.pk, sheet.track_id]),
+            # A window that was overtaken stays so until its member has chosen which markers to go on with.
+            seen=_seen(request) if error is not None and error.code == "kept:other-window" else None,
         ),
         "member": member,
         "current": "convention",

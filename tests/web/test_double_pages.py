@@ -74,11 +74,11 @@ def test_a_lead_chooses_members_then_tracks(
     page = client.get(where).content.decode()
     assert str(resident.user) in page
     assert f'value="{newcomer.pk}"' not in page
-    page = client.get(where, {"member": [resident.pk]}).content.decode()
+    page = client.get(where, {"member": str(resident.pk)}).content.decode()
     assert "Tick another one" in page
     asked: dict[str, Any] = {"member": [resident.pk, other.pk]}
     page = client.get(where, asked).content.decode()
-    assert "2 analysed tracks are new to all 2" in page
+    assert "2 analysed tracks are new to all of them" in page
     asked |= {"do": "open", "how": "draw", "name": "Rain", "size": "9", "seed": "4"}
     refused = client.post(where, asked)
     assert refused.status_code == 422
@@ -141,7 +141,7 @@ def test_anothers_markers_are_nowhere_before_one_has_handed_in(
     for track in tracks:
         hand_in(other, marking, track, THEIRS)
     hand_in(resident, marking, tracks[0], [])
-    pages = [
+    pages: list[tuple[Any, ...]] = [
         ("double-markings",), ("double-marking", marking.pk), ("double-marking-json", marking.pk),
         ("double-marking-csv", marking.pk), ("convention",), ("crew-home",),
         *(("blind-track", marking.pk, track.pk) for track in tracks),

@@ -148,10 +148,6 @@ urlpatterns = [
     path(f"{_REMARK}settled/", reviews.Settled.as_view(), name="remark-settled"),
     path(f"{_CREW}review/", reviews.Options.as_view(), name="review-options"),
     path(f"{_CREW}review/bulk/", reviews.Bulk.as_view(), name="review-bulk"),
-    path(f"{_CREW}drills/", drills.Drills.as_view(), name="drills"),
-    path(_DRILL, drills.OneDrill.as_view(), name="drill"),
-    path(f"{_DRILL}markers/", drills.MarkersOfDrill.as_view(), name="drill-markers"),
-    path(f"{_DRILL}hand-in/", drills.HandIn.as_view(), name="drill-hand-in"),
     path(_JOB, jobs.OneJob.as_view(), name="job"),
     path(f"{_JOB}retry/", jobs.Retry.as_view(), name="job-retry"),
 ]
