@@ -42,6 +42,7 @@ ONLY: Mapping[tuple[str, str], tuple[str, ...]] = {
     ("crewprep.Job", "asked_by"): ("created_at", "track", "kind", "state", "finished_at"),
     ("crewprep.Proposal", "reviewed_by"): ("track", "state", "revision", "reviewed_at", "verdict_note", "heard"),
     ("crewprep.SheetVersion", "approved_by"): ("created_at", "track", "number"),
+    ("crewprep.SignOff", "by"): ("created_at", "end", "note"),
 }
 """By a relation, the fields that are of the person where a row is mostly somebody else's; all fields elsewhere."""
 

@@ -76,6 +76,11 @@ def another(member: Membership) -> Membership:
     return Membership(crew=member.crew, role=Role.RESIDENT, user_id=member.user_id + 1)
 
 
+def newcomer(member: Membership) -> Membership:
+    """A stand-in for a newcomer of the crew."""
+    return Membership(crew=member.crew, role=Role.NEWCOMER, user_id=member.user_id + 1)
+
+
 @dataclass(frozen=True, slots=True)
 class Permission:
     """A thing that members do: a stable code, its words, and the question to the rule about it."""
@@ -117,6 +122,11 @@ PERMISSIONS = (
     Permission("retry", "Retry work that was given up", crews.may_fill_crates),
     Permission("members", "Invite, change roles, hand the lead over", crews.may_look_after_members),
     Permission("remove", "Remove another member", lambda member: crews.may_end(member, another(member))),
+    Permission("progress", "See how another member does in drills",
+               lambda member: onboarding.may_see_progress(member, another(member))),
+    Permission("sign-off", "Sign a newcomer off, or ask for more practice",
+               lambda member: onboarding.may_sign_off(member, newcomer(member))),
+    Permission("sign-off-bar", "Set what a newcomer must show before the sign-off", crews.may_lead),
     Permission("webhooks", "Have other programs told of verdicts", webhooks.may_run_webhooks),
     Permission("practise", "Drill on the crew’s approved sheets", onboarding.may_practise),
     Permission("drill-own", "Mark, hand in or drop a drill of one’s own",

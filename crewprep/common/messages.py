@@ -52,6 +52,19 @@ MESSAGES: dict[str, str] = {
     "account:name-taken": "Somebody else signs in by this name. Choose another one.",
     "account:password": "The password cannot be used: {detail}",
     "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",
+    "progress:lead-only": "Only they and the leads see how a member does in drills. Look at your own progress instead.",
+    "bar:drills": "Ask for 1 to {most} drills.",
+    "bar:share": "Write a share from 0 to 100 per cent.",
+    "bar:out-of-reach": (
+        "Even with every slot right, {drills} drills show no more than {most} % for certain. Ask for more drills, or for "
+        "a smaller share."
+    ),
+    "sign-off:oneself": "Nobody signs themself off. Another lead can do it.",
+    "sign-off:no-newcomer": "{name} is no newcomer any more, so there is nothing to sign off. The page shows how it stands.",
+    "sign-off:moved-on": "{name} has handed in another drill since. Look at the new figures, then decide.",
+    "sign-off:note-missing": "{reasons} Write a note that says why you sign off all the same, or ask for more.",
+    "sign-off:more-note-missing": "Say in a few words what to practise, then ask for more.",
+    "sign-off:asked-already": "{by} asked for more after these drills already. Wait for the next drill, or sign off.",
     "convention:invalid": "The convention cannot be used: {detail}",
     "convention:draft-none": "There is no draft of a convention. Begin one from the convention page.",
     "convention:draft-moved-on": (

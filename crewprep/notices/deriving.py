@@ -310,6 +310,30 @@ def _published(row: Activity) -> Iterator[Planned]:
         )  # fmt: skip
 
 
+def _signed_off(row: Activity) -> Iterator[Planned]:
+    yield from _word_on(row, Kind.SIGNED_OFF, "signed you off: you are a resident now and may review", "queue")
+
+
+def _asked_for_more(row: Activity) -> Iterator[Planned]:
+    yield from _word_on(row, Kind.MORE_PRACTICE, "asked you for more practice before the sign-off", "progress")
+
+
+def _word_on(row: Activity, kind: Kind, did: str, page: str) -> Iterator[Planned]:
+    """To the one whom a lead gave their word on, with the note; what leads said before need not be read any more."""
+    person, note = row.details.get("person"), str(row.details.get("note", ""))
+    other = Membership.objects.filter(crew=row.crew_id, user=person).select_related("crew").first()
+    if other is None:
+        return
+    Notice.objects.filter(
+        crew=row.crew_id, recipient=other.user_id, kind=Kind.MORE_PRACTICE, read_at=None, happened_at__lt=row.created_at
+    ).update(read_at=row.created_at)
+    path = reverse(page, args=[other.crew.slug, *([other.pk] if page == "progress" else [])])
+    yield Planned(
+        other.user_id, kind, str(row.pk), row.subject_id, f"{did}{f', with the note “{note}”' if note else ''}.", path,
+        row.created_at, by=row.actor_id,
+    )  # fmt: skip
+
+
 DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "proposed": _asked,
     "proposal changed": _asked,
@@ -326,5 +350,7 @@ DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "track assigned": _assigned,
     "crate split": _split,
     "convention published": _published,
+    "signed off": _signed_off,
+    "asked for more practice": _asked_for_more,
 }
 """What each verb of the record has to tell; other verbs tell nobody anything."""

@@ -17,6 +17,8 @@ class Kind(models.TextChoices):
     CLAIM_MOVED = "claim-moved", "Tracks were taken over from me or given to me"
     NIGHT_NEAR = "night-near", "A night is tomorrow and tracks are open"
     CONVENTION = "convention-published", "A convention was published"
+    SIGNED_OFF = "signed-off", "A lead signed me off"
+    MORE_PRACTICE = "more-practice", "A lead asked me for more practice"
 
 
 class Way(models.TextChoices):
@@ -37,6 +39,8 @@ WAYS: dict[str, str] = {
     Kind.CLAIM_MOVED: Way.MAIL,
     Kind.NIGHT_NEAR: Way.MAIL,
     Kind.CONVENTION: Way.PAGE,
+    Kind.SIGNED_OFF: Way.MAIL,
+    Kind.MORE_PRACTICE: Way.MAIL,
 }
 """How each kind comes to whoever has chosen nothing: by mail what waits for them alone, on the page what is news.
 

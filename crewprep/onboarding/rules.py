@@ -1,9 +1,10 @@
-"""Who may practise, and whose practice one may look at."""
+"""Who may practise, whose practice one may look at, and who may say that it is enough."""
 
 from __future__ import annotations
 
 from crewprep.common.access import Allowed, Answer, Denied
 from crewprep.crews.models import Membership, Role
+from crewprep.crews.rules import may_lead
 from crewprep.onboarding.models import Drill
 
 
@@ -22,3 +23,15 @@ def may_look_at_drill(member: Membership, drill: Drill) -> Answer:
 def may_work_on_drill(member: Membership, drill: Drill) -> Answer:
     """Set its markers, hand it in or drop it: whoever it is of."""
     return Allowed() if drill.membership_id == member.pk else Denied("drill:not-yours")
+
+
+def may_see_progress(member: Membership, other: Membership) -> Answer:
+    """Look at how a member does in drills: oneself, and the leads, who sign off."""
+    return Allowed() if member.user_id == other.user_id or may_lead(member) else Denied("progress:lead-only")
+
+
+def may_sign_off(member: Membership, other: Membership) -> Answer:
+    """Give the word on a newcomer: the leads, and nobody on themself."""
+    if member.user_id == other.user_id:
+        return Denied("sign-off:oneself")
+    return may_lead(member)

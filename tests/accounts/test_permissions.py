@@ -26,6 +26,8 @@ from crewprep.crews.models import Membership, Role
 from crewprep.jobs.models import Job
 from crewprep.onboarding.double import open_double_marking
 from crewprep.onboarding.drills import begin_drill, drill_for, drop_drill
+from crewprep.onboarding.progress import progress_for
+from crewprep.onboarding.signing import set_bar, sign_off
 from crewprep.preparation.services import assign_track, claim_track
 from crewprep.review.again import reopen_proposal
 from crewprep.review.asking import ask_reviewer
@@ -55,6 +57,7 @@ def fresh(row: Any) -> Any:
 def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], object]]:
     """For each permission, the service that does it."""
     author = factories.member_of(lead.crew, Role.RESIDENT)
+    beginner = factories.member_of(lead.crew, Role.NEWCOMER)
     theirs = factories.proposal(author, into=crate)
     track = factories.analysed_track(lead, crate)
     free = factories.track(lead, crate)
@@ -117,6 +120,9 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         "retry": lambda member: retry_work(member=member, job=fresh(job)),
         "members": lambda member: invite(member=member, role=Role.NEWCOMER),
         "remove": lambda member: remove_member(member=member, other=author),
+        "progress": lambda member: progress_for(member, beginner.pk),
+        "sign-off": lambda member: sign_off(member=member, other=beginner, note="heard them play", seen_drills=0),
+        "sign-off-bar": lambda member: set_bar(member=member, least_drills=3, least_share=0.5),
         "webhooks": lambda member: add_webhook(member=member, url="https://receiver.invalid/"),
         "practise": lambda member: begin_drill(member=member),
         "drill-own": lambda member: drop_drill(member=member, drill=begin_drill(member=member)),

@@ -13,14 +13,17 @@ from tests.factories.music import (
     wav_bytes,
 )  # fmt: skip
 from tests.factories.people import crew_with, member_of, user
+from tests.factories.practice import approved_sheet, drill
 
 __all__ = [
     "analysed_track",
     "analysis_result",
+    "approved_sheet",
     "convention",
     "crate",
     "crew_with",
     "draft",
+    "drill",
     "eight_markers",
     "member_of",
     "proposal",
