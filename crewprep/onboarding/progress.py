@@ -141,12 +141,11 @@ def progress_of(other: Membership) -> Progress:
     scores: dict[UUID, list[DrillScore]] = defaultdict(list)
     for score in DrillScore.objects.filter(drill__in=drills):
         scores[score.drill_id].append(score)
-    places: dict[UUID, list[int]] = defaultdict(list)
-    for sheet_id, start_us in SheetMarker.objects.filter(sheet__in={one.sheet_id for one in drills}).values_list(
-        "sheet_id", "start_us"
-    ):
-        places[sheet_id].append(start_us)
-    grids = {pk: (bpm, bar) for pk, bpm, bar in handed_in(other).values_list("pk", *_GRID)}
+    places: dict[UUID, dict[int, int]] = defaultdict(dict)
+    markers = SheetMarker.objects.filter(sheet__in={one.sheet_id for one in drills})
+    for sheet_id, slot, start_us in markers.values_list("sheet_id", "slot", "start_us"):
+        places[sheet_id][slot] = start_us
+    grids = {pk: (bpm, max(1, bar)) for pk, bpm, bar in handed_in(other).values_list("pk", *_GRID)}
     lines = [_line(one, scores[one.pk], places[one.sheet_id], *grids[one.pk]) for one in drills]
     bars = {pk: bar for pk, (_, bar) in grids.items()}
     version = current_version(other)
@@ -158,7 +157,7 @@ def progress_of(other: Membership) -> Progress:
         within=add_up(line.within for line in lines),
         extra=sum(line.extra for line in lines),
         confusion=confusion(
-            (pair for one in drills for pair in functions_set(scores[one.pk])),
+            (pair for one in drills for pair in functions_set(scores[one.pk], places[one.sheet_id], starts_us(one))),
             order=[slot.function for slot in version.slots.all()] if version else (),
         ),
         half_second=fmean(line.half_second for line in lines) if lines else None,
@@ -222,29 +221,44 @@ def add_up(shares: Iterable[Shares]) -> Shares:
     }
 
 
-def functions_set(scores: Sequence[Scored]) -> list[tuple[str, str]]:
+def starts_us(drill: Drill) -> dict[int, int]:
+    """Where the member's markers start, by slot."""
+    return {marker["slot"]: marker["start_us"] for marker in drill.markers}
+
+
+def functions_set(
+    scores: Sequence[Scored], right_us: Mapping[int, int], placed_us: Mapping[int, int]
+) -> list[tuple[str, str]]:
     """Pairs of (function meant, function set) of one drill, as ``figures.taken_for`` finds them on the grid: what was
-    set at each place of the sheet, ``NOTHING`` where nothing was; then the markers that lie at none."""
+    set at each place of the sheet, ``NOTHING`` where nothing was; then the markers that lie at none.
+
+    Read off the scores, so that no grid has to be fetched; ``right_us`` and ``placed_us`` are the starts by slot.
+    """
     strays = [one for one in scores if one.miss not in (*RIGHT, "missing")]
-    pairs, placed = [], set()
+    pairs: list[tuple[str, str]] = []
+    placed: set[int] = set()
     for meant in scores:
         if meant.miss == "extra":
             continue
         if meant.miss in RIGHT:
             pairs.append((meant.function, meant.function))
             continue
-        there = [one for one in strays if one.other_slot == meant.slot and one.slot not in placed]
-        taken = min(there, key=lambda one, meant=meant: (one.function != meant.function, one.slot), default=None)  # type: ignore[misc]  # a default of a lambda has no type
-        pairs.append((meant.function, taken.function if taken else NOTHING))
-        placed |= {taken.slot} if taken else set()
+        there = [
+            (one.function != meant.function, abs(placed_us[one.slot] - right_us[meant.slot]), one.slot, one.function)
+            for one in strays
+            if one.other_slot == meant.slot
+        ]
+        *_, slot, function = min(there, default=(False, 0, 0, NOTHING))
+        pairs.append((meant.function, function))
+        placed.add(slot)
     return [*pairs, *((NOTHING, one.function) for one in strays if one.slot not in placed)]
 
 
 def _line(
-    drill: Drill, scores: Sequence[DrillScore], places_us: Sequence[int], bpm: float | None, bar: int
+    drill: Drill, scores: Sequence[DrillScore], right_us: Mapping[int, int], bpm: float | None, bar: int
 ) -> DrillProgress:
     assert drill.handed_in_at is not None
-    placed_us = [marker["start_us"] for marker in drill.markers]
+    placed_us = starts_us(drill).values()
     quarter_us = round(60e6 / bpm * QUARTER) if bpm else _QUARTER_WITHOUT_TEMPO_US
     return DrillProgress(
         drill_id=drill.pk,
@@ -252,8 +266,8 @@ def _line(
         title=drill.track.title,
         within={limit: share_of(scores, limit, {drill.pk: bar}) for limit in WITHIN},
         extra=sum(one.miss == "extra" for one in scores),
-        half_second=boundary_f(places_us, placed_us, HALF_SECOND_US).f,
-        quarter_beat=boundary_f(places_us, placed_us, quarter_us).f,
+        half_second=boundary_f(right_us.values(), placed_us, HALF_SECOND_US).f,
+        quarter_beat=boundary_f(right_us.values(), placed_us, quarter_us).f,
     )
 
 

@@ -196,9 +196,11 @@ def test_functions_set_as_the_grid_has_it(truth: dict[int, float], near: dict[in
     theirs = [MarkerInput(slot, at(beat)) for slot, beat in placed.items()]
     rows = [Row(one.slot, FUNCTIONS[one.slot], one.miss, one.other) for one in score(right, theirs, TIME)]
     expected = taken_for(right, theirs, FUNCTIONS, TIME)
-    assert sorted(functions_set(rows)) == sorted(expected)
+    starts = ({one.slot: one.start_us for one in markers} for markers in (right, theirs))
+    assert sorted(functions_set(rows, *starts)) == sorted(expected)
 
 
-def test_a_marker_at_another_place_is_that_function(db: None) -> None:
+def test_a_marker_at_another_place_is_that_function() -> None:
     rows = [Row(3, "build-up", "function", 4), Row(4, "drop", "missing", None), Row(7, "free", "extra", None)]
-    assert functions_set(rows) == [("build-up", NOTHING), ("drop", "build-up"), (NOTHING, "free")]
+    pairs = functions_set(rows, {3: 0, 4: 15_000_000}, {3: 15_100_000, 7: 40_000_000})
+    assert pairs == [("build-up", NOTHING), ("drop", "build-up"), (NOTHING, "free")]

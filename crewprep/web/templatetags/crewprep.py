@@ -17,6 +17,8 @@ from crewprep.crews.models import Membership
 from crewprep.notices.selectors import MOST_COUNTED, unread_count
 from crewprep.web import words
 from crewprep.web.convention_words import rule_words
+from crewprep.onboarding.signing import NewcomerLine, newcomer_lines
+from crewprep.web import progress_words, words
 from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
@@ -26,6 +28,8 @@ for _name in (
     "rate_words", "tempo",
 ):  # fmt: skip
     register.filter(_name, getattr(words, _name))
+for _name in ("bars", "miss_words", "range_words", "share_of_words", "share_words"):
+    register.filter(_name, getattr(progress_words, _name))
 
 register.filter("rule_words", rule_words)
 
@@ -55,6 +59,12 @@ def unread_notices(member: Membership) -> str:
     """How many notices the member has not read in this crew, for the masthead; empty for none, ``99+`` for many."""
     unread = unread_count(member)
     return "" if not unread else "99+" if unread >= MOST_COUNTED else str(unread)
+
+
+@register.simple_tag
+def newcomers(member: Membership) -> list[NewcomerLine]:
+    """How the crew's newcomers stand, for leads; none for others."""
+    return newcomer_lines(member)
 
 
 @register.filter
