@@ -1,9 +1,10 @@
 """What a member's drills show: by slot, drill by drill and by week, each share with its interval.
 
-Shares are of the slots that the sheet has; markers where it has none are counted apart. A slot is what it is for
-(function and which of them), whatever number it had when it was drilled, and is called as in the current version.
-Places found are ``figures.boundary_f`` of each drill, at half a second as mir_eval's segments are judged and at a
-quarter of a beat of the track's tempo; over several drills their mean.
+Shares are of the slots that the sheet has; markers where it has none are counted apart. Several drills are pooled, as
+the slots of one drill hang together. A slot is what it is for (function and which of them), whatever number it had when
+it was drilled, and is called as in the current version. Places found are ``figures.boundary_f`` of each drill, at half
+a second as mir_eval's segments are judged and at a quarter of a beat of the track's tempo; over several drills their
+mean.
 """
 
 from __future__ import annotations
@@ -17,14 +18,14 @@ from statistics import fmean
 from typing import Protocol, TypeVar
 from uuid import UUID
 
-from django.db.models import Count, F, Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 from django.utils import timezone
 
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.conventions.selectors import current_version
 from crewprep.crews.models import Membership, Role
 from crewprep.crews.selectors import members_of, membership_for
-from crewprep.onboarding.figures import NOTHING, Confusion, Share, boundary_f, confusion
+from crewprep.onboarding.figures import NOTHING, Confusion, Pooled, Share, boundary_f, confusion
 from crewprep.onboarding.models import Drill, DrillScore
 from crewprep.onboarding.rules import may_see_progress
 from crewprep.onboarding.scoring import BEAT, MISSES, QUARTER, ROUND, WITHIN, Miss, SlotScore, Within
@@ -37,6 +38,7 @@ _QUARTER_WITHOUT_TEMPO_US = 250_000
 T = TypeVar("T")
 
 Shares = Mapping[Within, Share]
+PooledShares = Mapping[Within, Pooled]
 RIGHT: tuple[Miss, ...] = ("exact", "beat")
 
 
@@ -105,7 +107,7 @@ class WeekProgress:
 
     monday: dt.date
     drills: int
-    within: Shares
+    within: PooledShares
     extra: int
 
 
@@ -117,15 +119,15 @@ class Progress:
     drills: tuple[DrillProgress, ...]
     weeks: tuple[WeekProgress, ...]
     slots: tuple[SlotProgress, ...]
-    within: Shares
+    within: PooledShares
     extra: int
     confusion: Confusion
     half_second: float | None
     quarter_beat: float | None
 
-    def latest(self, drills: int) -> Shares:
-        """The shares of the latest so many drills."""
-        return add_up(one.within for one in self.drills[-drills:])
+    def latest(self, drills: int) -> PooledShares:
+        """The shares of the latest so many drills, taken together."""
+        return pool(one.within for one in self.drills[-drills:])
 
 
 def progress_for(member: Membership, member_id: UUID) -> Progress:
@@ -154,7 +156,7 @@ def progress_of(other: Membership) -> Progress:
         drills=tuple(lines),
         weeks=_weeks(lines),
         slots=_slots([score for one in drills for score in scores[one.pk]], bars, version),
-        within=add_up(line.within for line in lines),
+        within=pool(line.within for line in lines),
         extra=sum(line.extra for line in lines),
         confusion=confusion(
             (pair for one in drills for pair in functions_set(scores[one.pk], places[one.sheet_id], starts_us(one))),
@@ -212,13 +214,10 @@ def share_of(scores: Iterable[DrillScore], limit: Within, bars: Mapping[UUID, in
     return Share(sum(hits), len(hits))
 
 
-def add_up(shares: Iterable[Shares]) -> Shares:
-    """Shares of several drills as those of all their slots."""
+def pool(shares: Iterable[Shares]) -> PooledShares:
+    """Shares of several drills taken together: as sure as the drills' differences allow."""
     found = list(shares)
-    return {
-        limit: Share(sum(one[limit].successes for one in found), sum(one[limit].trials for one in found))
-        for limit in WITHIN
-    }
+    return {limit: Pooled(tuple(one[limit] for one in found)) for limit in WITHIN}
 
 
 def starts_us(drill: Drill) -> dict[int, int]:
@@ -278,7 +277,7 @@ def _weeks(lines: Sequence[DrillProgress]) -> tuple[WeekProgress, ...]:
 
     weeks = [(day, list(group)) for day, group in groupby(lines, key=monday)]
     return tuple(
-        WeekProgress(day, len(group), add_up(one.within for one in group), sum(one.extra for one in group))
+        WeekProgress(day, len(group), pool(one.within for one in group), sum(one.extra for one in group))
         for day, group in weeks
     )
 

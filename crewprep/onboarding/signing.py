@@ -21,7 +21,7 @@ from crewprep.conventions.selectors import current_version
 from crewprep.crews.models import Crew, Membership, Role
 from crewprep.crews.rules import may_lead
 from crewprep.crews.services import change_role, lock_members
-from crewprep.onboarding.figures import Share, wilson
+from crewprep.onboarding.figures import Pooled, Share, pooled
 from crewprep.onboarding.models import SignOff, SignOffBar, SignOffEnd
 from crewprep.onboarding.progress import Progress, handed_in, newcomers_of, progress_of
 from crewprep.onboarding.rules import may_sign_off
@@ -40,9 +40,9 @@ class Bar:
 
 
 BAR = Bar(least_drills=5, least_share=0.6)
-"""What is asked where a crew has set nothing. Ours, from no source: of 35 slots in five drills 27 must be within a
-beat, which whoever truly gets 60 % right comes to in one of forty tries, and whoever gets 80 % right in three of four
-(binomial)."""
+"""What is asked where a crew has set nothing. Ours, from no source: of seven slots in each of five drills six must be
+within a beat, which whoever gets 70 % right comes to in one of forty tries, and whoever gets 90 % right in four of five
+(simulated, slots independent)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Readiness:
     is. ``share`` is what the bar looks at: within a beat, in the latest drills."""
 
     drills: int
-    share: Share
+    share: Pooled
     bar: Bar
     reasons: tuple[str, ...]
 
@@ -98,20 +98,22 @@ def set_bar(*, member: Membership, least_drills: int, least_share: float) -> Bar
 
 
 def highest_share(member: Membership, drills: int) -> float:
-    """The lower end (0 to 1) where every slot of the current version is right in so many drills; 1 without a version."""
+    """The lower end (0 to 1) where all slots of the current version are right in so many drills; 1 without a version."""
     version = current_version(member)
-    slots = len(version.slots.all()) * drills if version else 0
-    return wilson(slots, slots).low if slots else 1.0
+    slots = len(version.slots.all()) if version else 0
+    return pooled([Share(slots, slots)] * drills).low if slots else 1.0
 
 
-def ready_for_sign_off(*, drills: int, share: Share, bar: Bar) -> Readiness:
+def ready_for_sign_off(*, drills: int, share: Pooled, bar: Bar) -> Readiness:
     """How somebody with so many drills stands, of whose latest ``share`` is that within a beat (pure)."""
     reasons = []
     if drills < bar.least_drills:
         reasons.append(f"{drills} of {bar.least_drills} drills are handed in.")
     low = share.interval.low
     if low < bar.least_share:
-        seen = f"{share.successes} of {share.trials} slots are within a beat" if share.trials else "No slot is marked yet"
+        seen = (
+            f"{share.successes} of {share.trials} slots are within a beat" if share.trials else "No slot is marked yet"
+        )
         reasons.append(
             f"{seen}, which could be as little as {math.floor(low * 100)} %; the bar is {bar.least_share * 100:g} %."
         )
@@ -201,6 +203,5 @@ def _say(member: Membership, other: Membership, end: SignOffEnd, note: str, figu
 
 
 def _standing(shares: Sequence[Share], bar: Bar) -> Readiness:
-    latest = shares[-bar.least_drills :]
-    share = Share(sum(one.successes for one in latest), sum(one.trials for one in latest))
+    share = Pooled(tuple(shares[-bar.least_drills :]))
     return ready_for_sign_off(drills=len(shares), share=share, bar=bar)

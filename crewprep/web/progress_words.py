@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from crewprep.onboarding.figures import Share
+from crewprep.onboarding.figures import Pooled, Share
 from crewprep.onboarding.progress import MissCount, Progress
 from crewprep.web.words import count_of
 
@@ -17,19 +17,19 @@ MOST_DRAWN = 16
 """So many drills have a line each; more are drawn by the week, and of weeks the latest so many."""
 
 
-def share_of_words(share: Share) -> str:
+def share_of_words(share: Share | Pooled) -> str:
     """``3 of 4``; a dash where nothing was tried."""
     return f"{share.successes} of {share.trials}" if share.trials else "–"
 
 
-def range_words(share: Share) -> str:
+def range_words(share: Share | Pooled) -> str:
     """The interval in whole per cent, rounded outwards: ``30 to 96 %``; empty where nothing was tried."""
     if not share.trials:
         return ""
     return f"{math.floor(share.interval.low * 100)} to {math.ceil(share.interval.high * 100)} %"
 
 
-def share_words(share: Share) -> str:
+def share_words(share: Share | Pooled) -> str:
     """Share and interval in one phrase: ``3 of 4; could be anything from 30 to 96 %``."""
     if not share.trials:
         return "nothing marked yet"
@@ -69,7 +69,7 @@ class Bars:
     at: float
 
 
-def bars(share: Share) -> Bars | None:
+def bars(share: Share | Pooled) -> Bars | None:
     """The share as a line; None where nothing was tried."""
     if share.value is None:
         return None
@@ -93,7 +93,7 @@ class ProgressDrawing:
 def draw(progress: Progress, least_share: float) -> ProgressDrawing | None:
     """The drawing, or None where there is nothing to draw."""
     by_week = len(progress.drills) > MOST_DRAWN
-    points: Sequence[tuple[dt.date, Share]] = (
+    points: Sequence[tuple[dt.date, Share | Pooled]] = (
         [(week.monday, week.within["beat"]) for week in progress.weeks]
         if by_week
         else [(one.handed_in_at.date(), one.within["beat"]) for one in progress.drills]

@@ -15,10 +15,9 @@ from django.utils.safestring import SafeString
 from crewprep.common.static import SHEETS, joined_path, sheet_path
 from crewprep.crews.models import Membership
 from crewprep.notices.selectors import MOST_COUNTED, unread_count
-from crewprep.web import words
-from crewprep.web.convention_words import rule_words
 from crewprep.onboarding.signing import NewcomerLine, newcomer_lines
 from crewprep.web import progress_words, words
+from crewprep.web.convention_words import rule_words
 from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
