@@ -40,7 +40,7 @@ from crewprep.onboarding.signing import (
 )  # fmt: skip
 
 
-class ShareOut(serializers.Serializer[Share | Pooled]):
+class SureShareOut(serializers.Serializer[Share | Pooled]):
     """So many of so many; `low` and `high` (0 to 1) are what the true share could be, 95 % sure."""
 
     successes = serializers.IntegerField()
@@ -53,10 +53,10 @@ class ShareOut(serializers.Serializer[Share | Pooled]):
 class WithinOut(serializers.Serializer[object]):
     """Of the slots that the sheet has, those that were marked within a quarter of a beat, a beat, a bar, a phrase."""
 
-    quarter = ShareOut()
-    beat = ShareOut()
-    bar = ShareOut()
-    phrase = ShareOut()
+    quarter = SureShareOut()
+    beat = SureShareOut()
+    bar = SureShareOut()
+    phrase = SureShareOut()
 
 
 class MissCountOut(serializers.Serializer[MissCount]):
@@ -128,7 +128,7 @@ class ReadinessOut(serializers.Serializer[Readiness]):
 
     ready = serializers.BooleanField()
     drills = serializers.IntegerField()
-    share = ShareOut(help_text="Within a beat, in the latest drills.")
+    share = SureShareOut(help_text="Within a beat, in the latest drills.")
     reasons = serializers.ListField(child=serializers.CharField())
 
 
@@ -256,7 +256,9 @@ class SignOffs(CrewEndpoint):
     def post(self, request: Request, crew: str, member_id: UUID) -> Response:
         """Make a newcomer a resident (leads); below the bar with a note that says why."""
         other = self.of(member_id)
-        return Response(SignOffOut(sign_off(member=self.member, other=other, **self.read(SignOffIn, request))).data, 201)
+        return Response(
+            SignOffOut(sign_off(member=self.member, other=other, **self.read(SignOffIn, request))).data, 201
+        )
 
     def of(self, member_id: UUID) -> Membership:
         """The newcomer, for whoever may give their word."""
