@@ -98,7 +98,7 @@ def set_bar(*, member: Membership, least_drills: int, least_share: float) -> Bar
 
 
 def highest_share(member: Membership, drills: int) -> float:
-    """The lower end (0 to 1) where all slots of the current version are right in so many drills; 1 without a version."""
+    """The lower end (0 to 1) where all slots of the version are right in so many drills; 1 where there is none."""
     version = current_version(member)
     slots = len(version.slots.all()) if version else 0
     return pooled([Share(slots, slots)] * drills).low if slots else 1.0
