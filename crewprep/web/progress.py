@@ -31,6 +31,9 @@ from crewprep.web.doors import crew_page
 from crewprep.web.progress_words import draw
 from crewprep.web.typed import number_of
 
+NEWEST = 8
+"""So many drills stand on the page at once, the older ones behind a summary."""
+
 
 @crew_page
 def progress_page(request: HttpRequest, member: Membership, member_id: UUID) -> HttpResponseBase:
@@ -97,6 +100,8 @@ def _context(member: Membership, progress: Progress) -> dict[str, Any]:
         "other": other,
         "is_me": other.pk == member.pk,
         "progress": progress,
+        "newest": progress.drills[: -NEWEST - 1 : -1],
+        "older": progress.drills[-NEWEST - 1 :: -1],
         "drawing": draw(progress, bar.least_share),
         "readiness": readiness_of(progress, bar),
         "is_newcomer": other.role == Role.NEWCOMER,
