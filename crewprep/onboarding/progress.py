@@ -130,11 +130,16 @@ class Progress:
         return pool(one.within for one in self.drills[-drills:])
 
 
-def progress_for(member: Membership, member_id: UUID) -> Progress:
-    """The only way for a request to a member's progress; raises ``NotFound`` as for none, ``Refused``."""
+def practiser_for(member: Membership, member_id: UUID) -> Membership:
+    """The only way for a request to whoever's practice it shows; raises ``NotFound`` as for none, ``Refused``."""
     other = membership_for(member, member_id)
     may_see_progress(member, other).require()
-    return progress_of(other)
+    return other
+
+
+def progress_for(member: Membership, member_id: UUID) -> Progress:
+    """The progress of a member; raises as ``practiser_for``."""
+    return progress_of(practiser_for(member, member_id))
 
 
 def progress_of(other: Membership) -> Progress:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import io
 
+from crewprep.crews.models import Membership
 from crewprep.exchange.sheet_csv import defuse
-from crewprep.onboarding.progress import Progress, scores_of
+from crewprep.onboarding.progress import scores_of
 
 COLUMNS = (
     "handed_in_at", "title", "artist", "slot", "function", "which", "miss", "off_ms", "off_beats", "phrases",
@@ -14,13 +15,13 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def scores_file(progress: Progress) -> bytes:
+def scores_file(other: Membership) -> bytes:
     """The file (RFC 4180, UTF-8); texts are defused as those of sheets are. Empty cells are figures that a miss has
     not; ``off_`` is positive for late."""
     out = io.StringIO(newline="")
     writer = csv.writer(out)
     writer.writerow(COLUMNS)
-    for one in scores_of(progress.other):
+    for one in scores_of(other):
         track, handed_in_at = one.drill.track, one.drill.handed_in_at
         writer.writerow(
             [

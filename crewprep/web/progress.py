@@ -14,7 +14,7 @@ from django.views.decorators.http import require_safe
 from crewprep.common.errors import DomainError, Invalid, Refused
 from crewprep.crews.models import Membership, Role
 from crewprep.crews.rules import may_lead
-from crewprep.onboarding.progress import Progress, progress_for
+from crewprep.onboarding.progress import Progress, practiser_for, progress_for
 from crewprep.onboarding.rules import may_sign_off
 from crewprep.onboarding.scores_csv import scores_file
 from crewprep.onboarding.signing import (
@@ -57,7 +57,7 @@ def progress_page(request: HttpRequest, member: Membership, member_id: UUID) -> 
 def scores_page(request: HttpRequest, member: Membership, member_id: UUID) -> HttpResponse:
     """Every score as a file of comma separated values."""
     return HttpResponse(
-        scores_file(progress_for(member, member_id)),
+        scores_file(practiser_for(member, member_id)),
         content_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": 'attachment; filename="drill-scores.csv"'},
     )

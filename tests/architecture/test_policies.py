@@ -21,6 +21,7 @@ LEADS_ALONE = {
     "api/v1/crews/<slug:crew>/convention-draft/",
     "api/v1/crews/<slug:crew>/convention-draft/effect/",
     "api/v1/crews/<slug:crew>/invitations/",
+    "api/v1/crews/<slug:crew>/newcomers/",
     "api/v1/crews/<slug:crew>/webhooks/",
     "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/",
     "api/v1/crews/<slug:crew>/webhooks/<uuid:webhook>/deliveries/",
@@ -36,6 +37,13 @@ TAKING_PART = {
     "api/v1/crews/<slug:crew>/double-markings/<uuid:marking>/tracks/<uuid:track>/",
 }
 """Of the lead and the resident, each with a sheet of their own; others have none."""
+NOT_FOR_OTHER_MEMBERS = {
+    "c/<slug:crew>/practice/progress/<uuid:member_id>/",
+    "c/<slug:crew>/practice/progress/<uuid:member_id>/scores.csv",
+    "api/v1/crews/<slug:crew>/members/<uuid:member_id>/progress/",
+    "api/v1/crews/<slug:crew>/members/<uuid:member_id>/progress/scores.csv",
+}
+"""Where the member in the path is the newcomer: for them and for leads."""
 
 
 def test_every_route_has_a_policy() -> None:
@@ -68,7 +76,8 @@ def test_members_see_what_is_theirs(role: str, ours: CrewWorld, theirs: CrewWorl
     answers = own_answers(client, crew_routes(), ours)
     refused = {pattern: answer.status for pattern, answer in answers.items() if answer.status not in {200, 405}}
     not_taking_part = dict.fromkeys(TAKING_PART if role == "newcomer" else (), 404)
-    assert refused == ({} if role == "lead" else dict.fromkeys(LEADS_ALONE, 403) | not_taking_part)
+    others = dict.fromkeys(NOT_FOR_OTHER_MEMBERS if role == "resident" else (), 403)
+    assert refused == ({} if role == "lead" else dict.fromkeys(LEADS_ALONE, 403) | not_taking_part | others)
     assert sum(answer.status == 200 for answer in answers.values()) >= 25
     assert [pattern for pattern, answer in answers.items() if theirs.word in answer.body] == []
 

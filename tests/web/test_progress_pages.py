@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from typing import Any
 
 import pytest
 from django.db import connection
@@ -244,7 +245,7 @@ def test_no_findings_and_nothing_sideways(
     lead: Membership, drilled: Membership, chromium: str, live_server, width: int, scheme: str
 ) -> None:
     ask_for_more(member=lead, other=drilled, note="Listen for the phrase.", seen_drills=3)
-    context = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme}
+    context: dict[str, Any] = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme}
     for name, args in (("progress", [drilled.pk]), ("sign-off-bar", []), ("practice", [])):
         with opened(chromium, live_server.url + at(name, lead, *args), cookie(lead), **context) as page:
             assert axe(page) == []

@@ -20,7 +20,15 @@ from crewprep.crews.rules import may_lead
 from crewprep.crews.selectors import membership_for
 from crewprep.onboarding.figures import Pooled, Share
 from crewprep.onboarding.models import SignOff, SignOffEnd
-from crewprep.onboarding.progress import DrillProgress, MissCount, Progress, SlotProgress, WeekProgress, progress_for
+from crewprep.onboarding.progress import (
+    DrillProgress,
+    MissCount,
+    Progress,
+    SlotProgress,
+    WeekProgress,
+    practiser_for,
+    progress_for,
+)  # fmt: skip
 from crewprep.onboarding.rules import may_sign_off
 from crewprep.onboarding.scores_csv import scores_file
 from crewprep.onboarding.scoring import MISSES
@@ -218,7 +226,7 @@ class ScoresCsv(CrewEndpoint):
     def get(self, request: Request, crew: str, member_id: UUID) -> HttpResponse:
         """Every score as CSV (RFC 4180), safe to open in a spreadsheet."""
         return HttpResponse(
-            scores_file(progress_for(self.member, member_id)),
+            scores_file(practiser_for(self.member, member_id)),
             content_type="text/csv; charset=utf-8",
             headers={"Content-Disposition": 'attachment; filename="drill-scores.csv"'},
         )
