@@ -104,6 +104,7 @@ CHOSEN = {
     "when": "digest", "digest_hour": "18", "quiet_from": "22:30", "quiet_until": "07:00", "zone": "Europe/Lisbon",
     "review-asked": "page", "returned": "mail", "approved": "mail", "claim-lapsing": "off", "claim-moved": "mail",
     "night-near": "mail", "convention-published": "page", "second-approval": "page", "replied": "off",
+    "signed-off": "mail", "more-practice": "page",
 }  # fmt: skip
 
 

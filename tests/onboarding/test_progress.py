@@ -86,9 +86,7 @@ def test_places_found_are_as_mir_eval_finds_them(lead: Membership, newcomer: Mem
 
 
 @pytest.mark.django_db
-def test_weeks_begin_on_monday_where_the_service_is(
-    lead: Membership, newcomer: Membership, crate: Crate
-) -> None:
+def test_weeks_begin_on_monday_where_the_service_is(lead: Membership, newcomer: Membership, crate: Crate) -> None:
     zone = timezone.get_default_timezone()
     sunday, monday = dt.datetime(2027, 6, 6, 23, 30, tzinfo=zone), dt.datetime(2027, 6, 7, 0, 30, tzinfo=zone)
     for at in (sunday, monday, monday + dt.timedelta(days=15)):
