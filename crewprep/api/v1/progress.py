@@ -151,7 +151,7 @@ class SignOffOut(serializers.Serializer[SignOff]):
     was_ready = serializers.BooleanField(source="figures.ready")
 
 
-class ProgressOut(serializers.Serializer[Progress]):
+class MemberProgressOut(serializers.Serializer[Progress]):
     """All that a member's drills show; drills and weeks from the oldest on."""
 
     member = serializers.UUIDField(source="other.pk")
@@ -208,11 +208,11 @@ class SignOffIn(serializers.Serializer[object]):
 class OneProgress(CrewEndpoint):
     """A member's progress."""
 
-    @extend_schema(operation_id="get_progress", responses=ProgressOut, tags=["practice"])
+    @extend_schema(operation_id="get_progress", responses=MemberProgressOut, tags=["practice"])
     def get(self, request: Request, crew: str, member_id: UUID) -> Response:
         """What a member's drills show: one's own, and every member's for leads."""
         progress = progress_for(self.member, member_id)
-        return Response(ProgressOut(progress, context={"bar": bar_of(self.member.crew)}).data)
+        return Response(MemberProgressOut(progress, context={"bar": bar_of(self.member.crew)}).data)
 
 
 class ScoresCsv(CrewEndpoint):
