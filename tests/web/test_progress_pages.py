@@ -219,7 +219,9 @@ def test_the_practice_page_lists_newcomers_for_leads(lead: Membership, drilled: 
     assert "Ready for the sign-off" in page
     assert "Within a beat in the latest 2: 14 of 14; could be anything from 34 to 100 %." in page
     assert at("progress", lead, drilled.pk) in page
-    assert "Ready for the sign-off" not in signed_in(drilled).get(at("practice", drilled)).content.decode()
+    own = signed_in(drilled).get(at("practice", drilled)).content.decode()
+    assert "Ready for the sign-off" not in own
+    assert f'href="{at("progress", drilled, drilled.pk)}">Your progress' in own
 
 
 @pytest.mark.django_db
