@@ -201,6 +201,9 @@ MESSAGES: dict[str, str] = {
     "double:not-yet": "Others' markers are shown once you have handed in all of yours, or a lead has closed the marking.",
     "double:handed-in": "You have handed in this track already, so its markers stay as they are. Go on with the next one.",
     "double:other-revision": "Your sheet changed meanwhile: this is revision {revision} now. Read it again, then go on.",
+    "double:unseen-first": (
+        "You are to mark this track without seeing anybody's markers. Hand it in under Double markings first."
+    ),
     "double:closed": "This double marking is closed, so nothing in it changes any more. Its page shows the report.",
     "kept:other-window": (
         "You changed this track in another window too. Nothing is lost: choose which markers to go on with."

@@ -1,6 +1,7 @@
-"""Which tracks a newcomer has seen markers of.
+"""Who sees markers of which tracks: what was meant to be marked unseen stays so.
 
-Called by every page and answer that shows some, so that a drill is never on one of these tracks.
+Called by every page and answer that shows some. A newcomer's sights are noted, so that a drill is never on one of these
+tracks; whoever takes part in a double marking is kept from its tracks until theirs is handed in.
 """
 
 from __future__ import annotations
@@ -8,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from uuid import UUID
 
+from crewprep.common.errors import Refused
 from crewprep.crews.models import Membership, Role
-from crewprep.onboarding.models import Sight
+from crewprep.onboarding.models import BlindSheet, Sight
 
 
 def note_sight(member: Membership, track_ids: Iterable[UUID]) -> None:
@@ -19,3 +21,14 @@ def note_sight(member: Membership, track_ids: Iterable[UUID]) -> None:
         return
     seen = [Sight(crew_id=member.crew_id, membership=member, track_id=track_id) for track_id in sorted(set(track_ids))]
     Sight.objects.bulk_create(seen, ignore_conflicts=True)
+
+
+def see_markers(member: Membership, track_id: UUID) -> None:
+    """Let a member see the markers of one track, and note it.
+
+    Raises ``Refused`` with ``double:unseen-first`` while the member has still to mark it unseen in a double marking.
+    """
+    waiting = BlindSheet.objects.filter(by=member.user, handed_in_at=None, double_marking__closed_at=None)
+    if waiting.filter(crew=member.crew, track=track_id).exists():
+        raise Refused("double:unseen-first")
+    note_sight(member, [track_id])

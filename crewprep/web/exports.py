@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 from crewprep.common.errors import NotFound
 from crewprep.crews.models import Membership
 from crewprep.exchange.selectors import sheet_file_for
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.web.doors import crew_page
 
 
@@ -21,7 +21,7 @@ from crewprep.web.doors import crew_page
 def sheet_export(request: HttpRequest, member: Membership, track_id: UUID, form: str) -> HttpResponse:
     """The latest approved sheet, or the one that ``?version=`` names."""
     file = sheet_file_for(member, track_id, form, _version(request.GET.get("version")))
-    note_sight(member, [track_id])
+    see_markers(member, track_id)
     disposition = content_disposition_header(as_attachment=True, filename=file.name) or "attachment"
     return HttpResponse(file.content, content_type=file.media_type, headers={"Content-Disposition": disposition})
 

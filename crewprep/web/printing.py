@@ -23,7 +23,7 @@ from crewprep.common.errors import NotFound
 from crewprep.conventions.models import ConventionVersion, Slot
 from crewprep.crates.selectors import crate_for
 from crewprep.crews.models import Membership
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.sheets.models import MarkerFields
 from crewprep.sheets.selectors import latest_sheet
 from crewprep.tracks.models import TrackState
@@ -62,7 +62,7 @@ def print_page(request: HttpRequest, member: Membership, crate_id: UUID, track_i
     else:
         desk = desk_for(track, crate, analysis)
         version, analysis, markers = desk.version, desk.analysis, list(desk.markers)
-    note_sight(member, [track.pk])
+    see_markers(member, track.pk)
     url = request.build_absolute_uri(reverse("track-page", args=[member.crew.slug, crate.pk, track.pk]))
     context = {
         **rows_context(analysis=analysis, version=version, markers=markers),

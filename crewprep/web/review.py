@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from crewprep.common.errors import DomainError, Invalid
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_review_at_all
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.again import reopen_proposal
 from crewprep.review.content import digest_of
 from crewprep.review.lifecycle import PENDING
@@ -123,7 +123,7 @@ def show_proposal(
     choices: Mapping[int, str] | None = None,
 ) -> HttpResponseBase:
     """The page of a proposal; after a refusal with its sentence and everything that was typed or chosen."""
-    note_sight(member, [proposal.track_id])
+    see_markers(member, proposal.track_id)
     typed = typed or {}
     is_open, is_pending = proposal.state == ProposalState.OPEN, proposal.state in PENDING
     found = findings_of(member.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result)

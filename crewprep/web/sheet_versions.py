@@ -17,7 +17,7 @@ from crewprep.analysis.musical_time import MusicalTime
 from crewprep.common.errors import DomainError, NotFound
 from crewprep.conventions.models import Slot
 from crewprep.crews.models import Membership
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.again import propose_sheet_again
 from crewprep.review.replay import agrees, recorded_sheets
 from crewprep.review.selectors import pending_proposal
@@ -60,7 +60,7 @@ def _show(
     found = sheet_as_of(track, when) if when else (versions[0] if versions else None)
     shown = next((version for version in versions if found is not None and version.pk == found.pk), None)
     if shown is not None:
-        note_sight(member, [track.pk])
+        see_markers(member, track.pk)
     kept = {sheet.number: sheet for sheet in recorded_sheets(track)}
     context = {
         "member": member,

@@ -18,7 +18,7 @@ from crewprep.crates.models import Crate
 from crewprep.crates.selectors import crate_for
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates, may_prepare
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.review.rules import is_author
 from crewprep.review.services import amend_proposal, propose
@@ -116,7 +116,7 @@ def _show(
     submitted: Sequence[MarkerInput] | None = None,
 ) -> HttpResponse:
     """The page; after a refusal with everything that was typed, and the sentence."""
-    note_sight(member, [desk.track.pk])
+    see_markers(member, desk.track.pk)
     result = desk.analysis.result
     copy = reference_copy(desk.track)
     shown: Sequence[MarkerFields | MarkerInput] = desk.markers if submitted is None else submitted

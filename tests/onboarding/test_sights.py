@@ -6,9 +6,10 @@ import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from crewprep.crews.models import Membership
-from crewprep.onboarding.models import Sight
+from crewprep.onboarding.models import BlindSheet, DoubleMarking, Sight
 from crewprep.onboarding.sights import note_sight
 from tests import factories
 from tests.architecture.routes import Route, crew_routes
@@ -79,7 +80,7 @@ def readable(world: CrewWorld) -> list[Route]:
 
 def test_every_route_about_a_track_is_known_to_show_markers_or_not(world: CrewWorld) -> None:
     assert {route.pattern for route in readable(world)} == SHOWS_MARKERS | SHOWS_NONE, (
-        "A new route about a track: if it shows markers, call note_sight in it; then name it here."
+        "A new route about a track: if it shows markers, call see_markers in it; then name it here."
     )
 
 
@@ -117,3 +118,27 @@ def test_seeing_a_track_again_changes_nothing(lead: Membership, newcomer: Member
     note_sight(newcomer, [track.pk])
     note_sight(newcomer, [track.pk])
     assert Sight.objects.get().track == track
+
+
+def test_whoever_has_to_mark_a_track_unseen_is_kept_from_its_markers(world: CrewWorld) -> None:
+    other = factories.member_of(world.crew)
+    routes = [route for route in crew_routes() if route.pattern in SHOWS_MARKERS]
+    marking = DoubleMarking.objects.create(
+        crew=world.crew, name="June", convention_version=world.version, made_by=world.lead.user
+    )
+    sheet = BlindSheet.objects.create(
+        crew=world.crew, double_marking=marking, track=world.track, by=world.resident.user,
+        analysis=world.track.analyses.get(),
+    )  # fmt: skip
+    before = {route.pattern: look(signed_in(other), route, world) for route in routes}
+
+    def seen() -> dict[str, int]:
+        return {route.pattern: look(signed_in(world.resident), route, world) for route in routes}
+
+    assert {seen()[pattern] for pattern, status in before.items() if status == 200} == {403}
+    assert {route.pattern: look(signed_in(other), route, world) for route in routes} == before
+    BlindSheet.objects.filter(pk=sheet.pk).update(handed_in_at=timezone.now())
+    assert seen() == before
+    BlindSheet.objects.filter(pk=sheet.pk).update(handed_in_at=None)
+    DoubleMarking.objects.filter(pk=marking.pk).update(closed_at=timezone.now())
+    assert seen() == before

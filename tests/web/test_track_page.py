@@ -362,7 +362,7 @@ def test_looking_writes_nothing(lead, crate, drafted):
 def test_the_page_asks_a_fixed_number_of_questions(lead, crate, drafted, django_assert_max_num_queries):
     client = browser(lead)
     # One of them asks where drafts are weak; a track with a sheet does without.
-    with django_assert_max_num_queries(28):
+    with django_assert_max_num_queries(29):
         client.get(address(crate, drafted))
 
 

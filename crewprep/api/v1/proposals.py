@@ -17,7 +17,7 @@ from crewprep.api.base import CrewEndpoint, Pages, WholeNumber, listed, seen_rev
 from crewprep.api.v1.people import person_field
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import convention_version_for, current_version
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import note_sight, see_markers
 from crewprep.review.content import digest_of
 from crewprep.review.models import Proposal, ProposalState, Remark, Reply
 from crewprep.review.selectors import changes_of, merge_of, proposal_for, proposals_of
@@ -234,10 +234,13 @@ class ProposalOut(ProposalSummaryOut):
 class ProposalEndpoint(CrewEndpoint):
     """An endpoint of one proposal."""
 
-    def answer(self, proposal_id: UUID, *, status: int = 200) -> Response:
+    def answer(self, proposal_id: UUID, *, status: int = 200, reading: bool = False) -> Response:
         """The proposal as it stands now, with its revision as entity tag."""
         proposal = proposal_for(self.member, proposal_id)
-        note_sight(self.member, [proposal.track_id])
+        if reading:
+            see_markers(self.member, proposal.track_id)
+        else:
+            note_sight(self.member, [proposal.track_id])
         return Response(ProposalOut(proposal).data, status=status, headers={"ETag": f'"{proposal.revision}"'})
 
 
@@ -283,7 +286,7 @@ class OneProposal(ProposalEndpoint):
     @extend_schema(operation_id="get_proposal", responses=ProposalOut, tags=["proposals"])
     def get(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Old and new by slot, remarks, and the verdict."""
-        return self.answer(proposal)
+        return self.answer(proposal, reading=True)
 
 
 class Markers(ProposalEndpoint):

@@ -15,7 +15,7 @@ from crewprep.api.base import CrewEndpoint, WholeNumber, listed, seen_revision, 
 from crewprep.api.v1.proposals import IF_MATCH, MarkerOut, ProposalEndpoint, ProposalOut
 from crewprep.common.errors import DomainError, NotFound
 from crewprep.crews.selectors import members_of
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.again import merge_proposal, reopen_proposal
 from crewprep.review.asking import ask_reviewer
 from crewprep.review.bulk import AT_ONCE, BulkLine, Outcome, Pick, approve_in_bulk, bulk_lines
@@ -156,7 +156,7 @@ class Merge(ProposalEndpoint):
     def get(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Both sides slot by slot."""
         found = proposal_for(self.member, proposal)
-        note_sight(self.member, [found.track_id])
+        see_markers(self.member, found.track_id)
         return Response(MergeOut({"stale": merge_of(found)}).data)
 
     @extend_schema(

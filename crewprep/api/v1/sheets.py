@@ -20,7 +20,7 @@ from crewprep.api.v1.proposals import ProposalEndpoint, ProposalOut
 from crewprep.common.errors import NotFound
 from crewprep.exchange.selectors import sheet_document_for, sheet_file_for
 from crewprep.exchange.sheet_json import schema
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.again import propose_sheet_again
 from crewprep.sheets.models import SheetVersion
 from crewprep.sheets.selectors import sheet_as_of, sheet_for, sheets_of
@@ -96,7 +96,7 @@ class Sheet(CrewEndpoint):
         found = track_for(self.member, track)
         wanted = self.read_query(SheetQuery, request)
         document = sheet_document_for(self.member, found.pk, _number(found, wanted))
-        note_sight(self.member, [found.pk])
+        see_markers(self.member, found.pk)
         return Response(document)
 
 
@@ -135,6 +135,6 @@ class SheetCsv(CrewEndpoint):
         found = track_for(self.member, track)
         number = _number(found, self.read_query(SheetQuery, request))
         file = sheet_file_for(self.member, found.pk, "csv", number)
-        note_sight(self.member, [found.pk])
+        see_markers(self.member, found.pk)
         disposition = content_disposition_header(as_attachment=True, filename=file.name) or "attachment"
         return HttpResponse(file.content, content_type=file.media_type, headers={"Content-Disposition": disposition})

@@ -22,7 +22,7 @@ from crewprep.common.messages import sentence_for
 from crewprep.conventions.selectors import convention_version_for, current_version
 from crewprep.crates.selectors import crate_for
 from crewprep.onboarding.draft_figures import weak_places, weak_sentence
-from crewprep.onboarding.sights import note_sight
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.models import Proposal
 from crewprep.review.selectors import pending_proposal
 from crewprep.sheets.models import Draft, DraftMarker
@@ -258,7 +258,7 @@ class DraftOfTrack(CrewEndpoint):
         draft = current_draft(found, version)
         if draft is None:
             raise NotFound("draft:none")
-        note_sight(self.member, [found.pk])
+        see_markers(self.member, found.pk)
         weak = weak_places(self.member.crew_id, draft.analysis.engine)
         places = ((slot.number, (slot.function, slot.which)) for slot in version.slots.all())
         warnings = {number: weak_sentence(weak[place]) for number, place in places if place in weak}
