@@ -35,8 +35,9 @@ PEOPLE = (
     ("adaeze", "resident", "Adaeze Quillfeather"),
     ("jun", "newcomer", "Jun Pebblewick"),
 )
-PREPARED = 6
-"""How many tracks are analysed while seeding: two approved, one open, one returned, two drafted."""
+PREPARED, APPROVED = 9, 5
+"""How many tracks are analysed while seeding: five approved (enough to practise on), one open, one returned, two
+drafted."""
 
 
 class Command(BaseCommand):
@@ -108,17 +109,18 @@ def _upload(member: Membership, crate: Crate, path: Path) -> Track:
 def _prepare(
     crate: Crate, tracks: list[Track], lead: Membership, first: Membership, second: Membership, newcomer: Membership
 ) -> None:
-    """Two approved sheets, one open proposal, one returned with remarks; the rest stay drafts."""
+    """Approved sheets, one open proposal, one returned with remarks; the rest stay drafts."""
     version = crate.convention_version
 
     def markers(track: Track) -> list[MarkerInput]:
         draft = current_draft(track, version)
         return [] if draft is None else [MarkerInput(m.slot, m.start_us, m.end_us) for m in draft.markers.all()]
 
-    ready = [track for track in tracks if markers(track)]
+    required = set(version.slots.filter(required=True).values_list("number", flat=True))
+    ready = [track for track in tracks if required <= {marker.slot for marker in markers(track)}]
     authors = (
         (first, "As drafted; listened through twice."),
-        (second, ""),
+        *((second, ""), (first, "")) * (APPROVED // 2),
         (newcomer, "Is the exit loop too early?"),
         (first, ""),
     )
@@ -128,9 +130,9 @@ def _prepare(
             # A newcomer's typical slip: the breakdown marked a phrase late.
             given = [_a_phrase_late(track, marker) if marker.slot == 2 else marker for marker in given]
         proposal = propose(member=author, track=track, convention_version=version, markers=given, note=note)
-        if number < 2:
+        if number < APPROVED:
             approve_proposal(member=lead, proposal=proposal, seen_revision=1)
-        elif number == 3:
+        elif author is not newcomer:
             return_proposal(
                 member=second,
                 proposal=proposal,
