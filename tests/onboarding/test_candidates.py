@@ -66,7 +66,7 @@ class Crew:
 
     def mark_blind(self, sheet: SheetVersion, member: Membership) -> None:
         made = DoubleMarking.objects.create(
-            crew=member.crew, convention_version=self.version, made_by=self.lead.user, name="A sample"
+            crew=member.crew, convention_version=self.version, made_by=self.lead.user, name=f"About {sheet.track_id}"
         )
         made.tracks.add(sheet.track)
         made.members.add(member.user)
