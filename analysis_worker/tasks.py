@@ -13,6 +13,7 @@ from celery import shared_task
 from celery.signals import worker_init, worker_ready, worker_shutting_down
 
 from analysis_worker import stopping
+from crewprep.common import statistics
 from crewprep.jobs import services as jobs
 from crewprep.jobs.models import JobKind
 from crewprep.notices import services as notices
@@ -67,6 +68,12 @@ def sweep_files() -> int:
     from analysis_worker import files
 
     return files.sweep() + notices.sweep()
+
+
+@shared_task(ignore_result=True)
+def refresh_statistics() -> None:
+    """Every hour: let the database look at tables that have grown."""
+    statistics.refresh()
 
 
 @worker_shutting_down.connect

@@ -52,11 +52,12 @@ class TrackStanding(CrewRow):
 
     class Meta:
         indexes = [
-            models.Index(fields=["crew", "sort_title", "track"], name="standing_by_title"),
-            models.Index(fields=["crew", "sort_artist", "track"], name="standing_by_artist"),
-            models.Index(fields=["crew", "-added_at", "track"], name="standing_by_added"),
+            models.Index(fields=["crew", "sort_title", "track"], condition=Q(listed=True), name="standing_by_title"),
+            models.Index(fields=["crew", "sort_artist", "track"], condition=Q(listed=True), name="standing_by_artist"),
+            models.Index(fields=["crew", "-added_at", "track"], condition=Q(listed=True), name="standing_by_added"),
             models.Index(fields=["crew", "state"], name="standing_by_state"),
             models.Index(fields=["crew", "tempo_bpm"], name="standing_by_tempo"),
+            models.Index(fields=["track", "state", "sheet_number"], name="standing_counted"),
             models.Index(fields=["crew"], condition=~Q(revision=F("seen_revision")), name="standing_stale"),
         ]
 

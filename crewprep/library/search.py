@@ -5,6 +5,7 @@ Nothing is read of a track but its standing (``models``), the claim on it and th
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -85,6 +86,13 @@ def addable(member: Membership, text: str, crate: Crate, most: int = 20) -> list
 def found(member: Membership, search: Search) -> QuerySet[TrackStanding]:
     """The standings that a search finds, in its order; ties stand by title and id, tracks without a value come last."""
     return ordered(matching(member, search), search.sort)
+
+
+def standings_in_order(track_ids: Sequence[UUID]) -> list[TrackStanding]:
+    """The standings of tracks with the tracks, in the order of the ids. A page far into a list is found by its ids
+    first, which an index holds: sorting whole rows to skip thousands of them takes three times as long."""
+    rows = {row.track_id: row for row in TrackStanding.objects.filter(track__in=track_ids).select_related("track")}
+    return [rows[track_id] for track_id in track_ids if track_id in rows]
 
 
 def matching(member: Membership, search: Search) -> QuerySet[TrackStanding]:

@@ -61,7 +61,10 @@ def counts_of(crate: Crate) -> CrateCounts:
     here = CrateTrack.objects.filter(crate=crate).order_by()
     approved = here.filter(has_sheet()).count()
     rows = TrackStanding.objects.filter(track__in=here.values("track")).order_by().values_list("state")
-    found = {state: (tracks, sheets) for state, tracks, sheets in rows.annotate(Count("pk"), Count("sheet_number"))}
+    found = {
+        state: (tracks, sheets)
+        for state, tracks, sheets in rows.annotate(tracks=Count("*"), sheets=Count("sheet_number"))
+    }
     standing = {state: tracks for state, (tracks, _) in found.items()}
     return CrateCounts(
         tracks=sum(standing.values()),

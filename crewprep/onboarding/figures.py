@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import sqrt
 from statistics import NormalDist
 
@@ -35,7 +36,7 @@ class Interval:
         return self.low <= value <= self.high
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Share:
     """So many successes of so many trials."""
 
@@ -47,7 +48,7 @@ class Share:
         """From 0 to 1; None where nothing was tried."""
         return self.successes / self.trials if self.trials else None
 
-    @property
+    @cached_property
     def interval(self) -> Interval:
         """Where the true share lies at 95 %; from 0 to 1 where nothing was tried."""
         return wilson(self.successes, self.trials)

@@ -157,6 +157,11 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": 10.0},
     },
     "sweep-files": {"task": "analysis_worker.tasks.sweep_files", "schedule": 3600.0, "options": {"expires": 3600.0}},
+    "refresh-statistics": {
+        "task": "analysis_worker.tasks.refresh_statistics",
+        "schedule": 3600.0,
+        "options": {"expires": 3600.0},
+    },
 }
 
 REST_FRAMEWORK = {

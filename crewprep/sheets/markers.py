@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeGuard, TypeVar
+
+from django.db.models import QuerySet
 
 from crewprep.common.errors import Invalid
 from crewprep.conventions.comparison import numbers_in_words
@@ -75,6 +78,15 @@ def check_markers(markers: Sequence[MarkerInput], *, version: ConventionVersion,
     return sorted(markers, key=lambda marker: marker.slot)
 
 
+def plain_by(parent: str, markers: QuerySet[M]) -> dict[Any, list[MarkerInput]]:
+    """Markers of many drafts, proposals or sheets by its id, ``parent`` being the column; for pages that show few of
+    each: a plain value is read in a third of the time of a row of the table."""
+    found: dict[Any, list[MarkerInput]] = defaultdict(list)
+    for key, *values in markers.order_by("slot").values_list(parent, "slot", "start_us", "end_us", "label"):
+        found[key].append(MarkerInput(*values))
+    return found
+
+
 def rows(kind: type[M], markers: Iterable[MarkerInput | MarkerFields], **parent: Any) -> list[M]:
     """Unsaved rows of one of the marker tables."""
     return [
@@ -91,8 +103,8 @@ class Change:
     """
 
     slot: int
-    old: MarkerFields | None
-    new: MarkerFields | None
+    old: MarkerInput | MarkerFields | None
+    new: MarkerInput | MarkerFields | None
 
     @property
     def kind(self) -> str:
@@ -111,7 +123,7 @@ class Change:
         return self.new.start_us - self.old.start_us if self.old and self.new else 0
 
 
-def compare(old: Iterable[MarkerFields], new: Iterable[MarkerFields]) -> list[Change]:
+def compare(old: Iterable[MarkerInput | MarkerFields], new: Iterable[MarkerInput | MarkerFields]) -> list[Change]:
     """The changes from one set of markers to another, in slot order."""
     before = {marker.slot: marker for marker in old}
     after = {marker.slot: marker for marker in new}

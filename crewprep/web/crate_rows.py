@@ -138,7 +138,9 @@ def crate_state(crate: Crate, page: int = 1) -> CrateState:
     counts = counts_of(crate)
     page = max(1, min(page, -(-counts.tracks // ROWS_A_PAGE)))
     first = (page - 1) * ROWS_A_PAGE
-    rows = _rows(crate, list(_places(crate)[first : first + ROWS_A_PAGE]), first)
+    # By their ids, which are found first: sorting whole rows to skip thousands of them takes PostgreSQL 20 ms.
+    here = places_of(crate).values("pk")[first : first + ROWS_A_PAGE]
+    rows = _rows(crate, list(_places(crate).filter(pk__in=here)), first)
     shown = repr(
         [
             counts,

@@ -21,7 +21,7 @@ from crewprep.crews.rules import may_fill_crates, may_lead
 from crewprep.crews.selectors import members_of
 from crewprep.library.bulk import MOST_TRACKS, UNDO_FOR, change_many, undo
 from crewprep.library.models import Stand, TrackStanding
-from crewprep.library.search import SORTS, found
+from crewprep.library.search import SORTS, found, standings_in_order
 from crewprep.library.selectors import (
     broken_checks,
     bulk_change_for,
@@ -159,10 +159,10 @@ def _page(
     name_error: DomainError | None = None,
 ) -> HttpResponse:
     valid = form.is_valid()
-    shown: Page[TrackStanding] | None = None
+    shown: Page[UUID] | None = None
     if valid:
-        rows = found(member, form.search()).select_related("track")
-        shown = Paginator(rows, ROWS_A_PAGE).get_page(number)
+        ids = found(member, form.search()).values_list("track_id", flat=True)
+        shown = Paginator(ids, ROWS_A_PAGE).get_page(number)
     lead, fill = may_lead(member), may_fill_crates(member)
     error = refused or name_error
     return render(
@@ -173,7 +173,7 @@ def _page(
             "current": "tracks",
             "form": form,
             "shown": shown,
-            "rows": _rows(member, shown, set(ticked)) if shown else [],
+            "rows": _rows(member, list(shown), set(ticked)) if shown else [],
             "columns": _columns(form),
             "query": form.address(),
             "before": form.address(page=str(shown.previous_page_number())) if shown and shown.has_previous() else "",
@@ -193,8 +193,7 @@ def _page(
     )
 
 
-def _rows(member: Membership, shown: Page[TrackStanding], ticked: set[UUID]) -> list[Row]:
-    ids = [standing.track_id for standing in shown]
+def _rows(member: Membership, ids: list[UUID], ticked: set[UUID]) -> list[Row]:
     places, claims, broken = newest_places(member, ids), live_claims(ids), broken_checks(member, ids)
     return [
         Row(
@@ -206,7 +205,7 @@ def _rows(member: Membership, shown: Page[TrackStanding], ticked: set[UUID]) -> 
             tone=TONES[standing.state],
             chosen=standing.track_id in ticked,
         )
-        for standing in shown
+        for standing in standings_in_order(ids)
     ]
 
 

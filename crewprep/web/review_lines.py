@@ -13,13 +13,13 @@ from crewprep.common.access import Answer
 from crewprep.conventions.models import Slot
 from crewprep.crates.models import CrateTrack
 from crewprep.crews.models import Membership
-from crewprep.review.models import Proposal, Remark, Verdict
+from crewprep.review.models import Proposal, ProposedMarker, Remark, Verdict
 from crewprep.review.rules import may_resolve, may_review
 from crewprep.review.seen import changed_since
 from crewprep.review.selectors import based_on, changes_of, open_for, open_proposals, waiting_in_queue
 from crewprep.sheets.house_checks import Finding
-from crewprep.sheets.markers import MarkerInput, compare
-from crewprep.sheets.models import Draft, MarkerFields
+from crewprep.sheets.markers import MarkerInput, compare, plain_by
+from crewprep.sheets.models import Draft, DraftMarker, MarkerFields
 from crewprep.sheets.selectors import latest_numbers
 from crewprep.web.check_parts import TONES
 from crewprep.web.words import change_words, length_words
@@ -79,7 +79,6 @@ def _queue_lines(member: Membership, first: int) -> list[QueueLine]:
         .select_related(None)
         .select_related("track", "proposed_by", "changed_by", "asked", "first_approved_by")
         .prefetch_related(
-            "markers",
             "contributors",
             "remarks",
             "base__markers",
@@ -87,23 +86,24 @@ def _queue_lines(member: Membership, first: int) -> list[QueueLine]:
             "convention_version__slots",
         )[first : first + PROPOSALS_A_PAGE]
     )
+    markers = plain_by("proposal", ProposedMarker.objects.filter(proposal__in=proposals))
     drafts = _draft_markers(proposal for proposal in proposals if proposal.base is None)
     latest = latest_numbers([proposal.track_id for proposal in proposals])
     lines = []
     for proposal in proposals:
-        before: Iterable[MarkerFields] = (
+        before: Iterable[MarkerInput | MarkerFields] = (
             based_on(proposal.base, proposal.convention_version)
             if proposal.base is not None
             else drafts.get((proposal.track_id, proposal.convention_version_id), [])
         )
-        changes = compare(before, proposal.markers.all())
+        changes = compare(before, markers[proposal.pk])
         changed = sum(change.kind != "kept" for change in changes)
         newest = latest.get(proposal.track_id, 0)
         lines.append(
             QueueLine(
                 proposal=proposal,
                 changed=changed,
-                markers=len(proposal.markers.all()),
+                markers=len(markers[proposal.pk]),
                 answer=may_review(member, proposal),
                 open_threads=sum(remark.resolved_at is None for remark in proposal.remarks.all()),
                 newer=newest if newest != (proposal.base.number if proposal.base else 0) else 0,
@@ -118,7 +118,7 @@ def next_to_review(member: Membership, after: Proposal) -> Proposal | None:
     return open_for(member).defer("analysis__facts").exclude(pk=after.pk).first()
 
 
-def _draft_markers(proposals: Iterable[Proposal]) -> dict[tuple[UUID, UUID], list[MarkerFields]]:
+def _draft_markers(proposals: Iterable[Proposal]) -> dict[tuple[UUID, UUID], list[MarkerInput]]:
     """The markers of each track's current draft by each convention version, as ``sheets.selectors.current_draft``."""
     wanted = list(proposals)
     newest: dict[UUID, UUID] = {}
@@ -131,8 +131,10 @@ def _draft_markers(proposals: Iterable[Proposal]) -> dict[tuple[UUID, UUID], lis
     drafts = Draft.objects.filter(
         analysis__in=newest.values(),
         convention_version__in=[proposal.convention_version_id for proposal in wanted],
-    ).prefetch_related("markers")
-    return {(draft.track_id, draft.convention_version_id): list(draft.markers.all()) for draft in drafts}
+    ).order_by()
+    found = {pk: (track, version) for pk, track, version in drafts.values_list("pk", "track", "convention_version")}
+    markers = plain_by("draft", DraftMarker.objects.filter(draft__in=found))
+    return {key: markers[pk] for pk, key in found.items()}
 
 
 def place_of(proposal: Proposal) -> CrateTrack | None:

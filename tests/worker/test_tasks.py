@@ -17,7 +17,7 @@ from django.conf import settings
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.storage.memory import InMemoryStorage
-from django.db import transaction
+from django.db import connection, transaction
 
 from analysis_worker import files, guard, handlers, stopping, tasks
 from analysis_worker.core.results import TrackAnalysis
@@ -331,6 +331,21 @@ def test_the_sweep_removes_what_is_old_and_named_by_no_row(member: Membership) -
     assert working.exists()
     assert all(default_storage.exists(key) for key in (copy.audio_key, proxy, peaks, young))
     assert tasks.sweep_files() == 0
+
+
+@pytest.mark.embedded_only
+def test_statistics_are_taken_once_and_again_when_a_table_has_grown(lead: Membership) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
+        cursor.execute("DELETE FROM sqlite_stat1 WHERE tbl = 'crewprep_track'")
+        tasks.refresh_statistics()
+        cursor.execute("SELECT count(*) FROM sqlite_stat1 WHERE tbl = 'crewprep_track'")
+        assert cursor.fetchone()[0] == 0, "an empty table has none"
+        for _ in range(30):
+            music.track(lead)
+        tasks.refresh_statistics()
+        cursor.execute("SELECT max(CAST(stat AS INTEGER)) FROM sqlite_stat1 WHERE tbl = 'crewprep_track'")
+        assert cursor.fetchone()[0] == 30
 
 
 def test_the_warm_up_leaves_nothing_behind_and_never_raises(

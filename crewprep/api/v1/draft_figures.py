@@ -8,7 +8,15 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from crewprep.api.base import CrewEndpoint, several
-from crewprep.onboarding.draft_figures import Band, SlotFigures, Tally, calibration, draft_figures, engines_of
+from crewprep.onboarding.draft_figures import (
+    Band,
+    SlotFigures,
+    Tally,
+    calibration,
+    draft_figures,
+    engines_of,
+    newest_first,
+)
 from crewprep.onboarding.figures import Share
 
 
@@ -85,6 +93,8 @@ class DraftFigures(CrewEndpoint):
     )
     def get(self, request: Request, crew: str) -> Response:
         """What became of the drafted markers of approved sheets, by engine, slot and band of confidence."""
-        slots = draft_figures(self.member, self.read_query(DraftFiguresQuery, request).get("engine", ""))
-        given = {"engines": engines_of(self.member), "slots": slots, "calibration": calibration(slots)}
+        engine = self.read_query(DraftFiguresQuery, request).get("engine", "")
+        slots = draft_figures(self.member, engine)
+        engines = engines_of(self.member) if engine else newest_first(one.engine for one in slots)
+        given = {"engines": engines, "slots": slots, "calibration": calibration(slots)}
         return Response(DraftFiguresOut(given).data)

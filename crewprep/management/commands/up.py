@@ -20,6 +20,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
+from crewprep.common import statistics
 from crewprep.crews.models import Crew
 from crewprep.library.upkeep import freshen
 from crewprep.management.kept import Kept, StoppedTooOften
@@ -50,6 +51,7 @@ class Command(BaseCommand):
         if uncounted().exists():
             call_command("recount_fates")
         freshen()
+        statistics.refresh()
         call_command("collectstatic", verbosity=0, interactive=False)
         if not options["no_demo"] and not Crew.objects.exists():
             call_command("seed_demo")
