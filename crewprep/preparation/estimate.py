@@ -38,20 +38,17 @@ FACTOR_LIMITS = (0.25, 4.0)
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the estimate asks of a track: its length (None before its analysis), the confidences (0 to 1) of its drafted
-    markers, how many required slots have none, its grid, and whether there is a draft at all."""
+    """What the estimate asks of a track: its length (None before its analysis), how many markers its draft has and the
+    mean of their confidences (0 to 1), how many required slots have none, its grid, and whether there is a draft at
+    all."""
 
     duration_us: int | None
-    confidences: tuple[float, ...]
+    markers: int
+    confidence: float | None
     open_slots: int
     steady: bool = True
     grid_confidence: float = 1.0
     drafted: bool = False
-
-    @property
-    def confidence(self) -> float | None:
-        """The mean confidence of the drafted markers, None where there are none."""
-        return statistics.fmean(self.confidences) if self.confidences else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,20 +82,19 @@ class CrewFactor:
 def estimate(facts: Facts, factor: CrewFactor = CrewFactor()) -> Estimate:
     """Minutes to prepare (with the crew's factor) and to review (without: no reviews are timed) a track."""
     listen = (ASSUMED_US if facts.duration_us is None else facts.duration_us) / 60e6
-    doubt = sum(1 - min(max(confidence, 0.0), 1.0) for confidence in facts.confidences)
+    doubt = 0.0 if facts.confidence is None else facts.markers * (1 - min(max(facts.confidence, 0.0), 1.0))
     doubtful_grid = facts.duration_us is not None and (not facts.steady or facts.grid_confidence < SURE_GRID)
     named = (
         ("open it and propose", BEGIN_MIN),
         ("hear it through", LISTEN_FACTOR * listen),
-        ("check the draft", CHECK_MIN * len(facts.confidences)),
+        ("check the draft", CHECK_MIN * facts.markers),
         ("settle what is unsure", UNSURE_MIN * doubt),
         ("find open slots", OPEN_SLOT_MIN * facts.open_slots),
         ("put the grid right", GRID_MIN * doubtful_grid),
     )
     parts = tuple(Part(words, minutes) for words, minutes in named if minutes > 0)
     plain = sum(part.minutes for part in parts)
-    markers = len(facts.confidences) + facts.open_slots
-    review = REVIEW_MIN + REVIEW_LISTEN_FACTOR * listen + REVIEW_MARKER_MIN * markers
+    review = REVIEW_MIN + REVIEW_LISTEN_FACTOR * listen + REVIEW_MARKER_MIN * (facts.markers + facts.open_slots)
     return Estimate(
         prepare=max(round(plain * factor.value), 1), review=max(round(review), 1), plain=plain, parts=parts,
         assumed=facts.duration_us is None,

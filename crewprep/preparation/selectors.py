@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
 from collections.abc import Collection
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Avg, Count, Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from crewprep.analysis.models import Analysis
@@ -86,26 +85,30 @@ def facts_of(track_ids: Collection[UUID], version: ConventionVersion) -> dict[UU
         .order_by("created_at")
         .values("pk", "track_id", "duration_us", "steady", "grid_confidence")
     }
+    required = list(version.slots.filter(required=True).values_list("number", flat=True))
     newest = [row["pk"] for row in analyses.values()]
     drafts = dict(
         Draft.objects.filter(analysis__in=newest, convention_version=version).order_by().values_list("track_id", "pk")
     )
-    confidences: dict[UUID, dict[int, float]] = defaultdict(dict)
-    for draft, slot, confidence in DraftMarker.objects.filter(draft__in=drafts.values()).values_list(
-        "draft_id", "slot", "confidence"
-    ):
-        confidences[draft][slot] = confidence
-    required = set(version.slots.filter(required=True).values_list("number", flat=True))
+    # Apart from the drafts: joined to them, PostgreSQL reads every marker that there is.
+    markers = {
+        row["draft_id"]: row
+        for row in DraftMarker.objects.filter(draft__in=drafts.values())
+        .order_by()
+        .values("draft_id")
+        .annotate(number=Count("pk"), sureness=Avg("confidence"), filled=Count("pk", filter=Q(slot__in=required)))
+    }
 
     def facts(track_id: UUID) -> Facts:
-        found = confidences[drafts[track_id]] if track_id in drafts else {}
-        row = analyses.get(track_id)
+        draft = markers.get(drafts[track_id]) if track_id in drafts else None
+        analysis = analyses.get(track_id)
         return Facts(
-            duration_us=row["duration_us"] if row else None,
-            confidences=tuple(found.values()),
-            open_slots=len(required - set(found)),
-            steady=row["steady"] if row else True,
-            grid_confidence=row["grid_confidence"] if row else 1.0,
+            duration_us=analysis["duration_us"] if analysis else None,
+            markers=draft["number"] if draft else 0,
+            confidence=draft["sureness"] if draft else None,
+            open_slots=len(required) - (draft["filled"] if draft else 0),
+            steady=analysis["steady"] if analysis else True,
+            grid_confidence=analysis["grid_confidence"] if analysis else 1.0,
             drafted=track_id in drafts,
         )
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, QuerySet, Subquery
 from django.utils import timezone
 
 from crewprep.activity.models import Activity
@@ -189,15 +189,18 @@ def _version_of(job: Job) -> str:
 
 
 def _returns(proposals: QuerySet[Proposal]) -> Counter[UUID]:
-    """How often proposals that were not approved were returned, by track; from the record, in two queries."""
-    tracks = dict(proposals.filter(~Q(state=ProposalState.APPROVED)).order_by().values_list("pk", "track_id"))
-    told = Activity.objects.filter(
-        verb="returned", subject_kind="proposal", subject_id__in=proposals.order_by().values("pk")
+    """How often proposals that were not approved were returned, by track; from the record, in one query."""
+    told = (
+        Activity.objects.filter(verb="returned", subject_kind="proposal", subject_id=OuterRef("pk"))
+        .order_by()
+        .values("subject_id")
+        .annotate(number=Count("*"))
+        .values("number")
     )
+    returned = proposals.exclude(state=ProposalState.APPROVED).annotate(times=Subquery(told)).exclude(times=None)
     counted: Counter[UUID] = Counter()
-    for proposal in told.order_by().values_list("subject_id", flat=True):
-        if proposal in tracks:
-            counted[tracks[proposal]] += 1
+    for track, times in returned.order_by().values_list("track_id", "times"):
+        counted[track] += times
     return counted
 
 

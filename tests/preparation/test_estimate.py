@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from crewprep.preparation.estimate import CrewFactor, Facts, crew_factor, estimate
 
-FACTS = Facts(duration_us=360_000_000, confidences=(0.9, 0.8, 0.4), open_slots=1)
+FACTS = Facts(duration_us=360_000_000, markers=3, confidence=0.7, open_slots=1)
 
 
 def test_it_is_the_sum_of_parts_that_can_be_read():
@@ -28,8 +28,8 @@ def test_it_is_the_sum_of_parts_that_can_be_read():
     "harder",
     [
         replace(FACTS, duration_us=480_000_000),
-        replace(FACTS, confidences=(0.9, 0.8, 0.1)),
-        replace(FACTS, confidences=(0.9, 0.8), open_slots=2),
+        replace(FACTS, confidence=0.6),
+        replace(FACTS, markers=2, confidence=0.85, open_slots=2),
         replace(FACTS, steady=False),
         replace(FACTS, grid_confidence=0.3),
     ],
@@ -39,7 +39,7 @@ def test_longer_less_sure_more_open_or_unsteady_takes_longer(harder: Facts):
 
 
 def test_a_track_that_is_not_analysed_is_assumed_and_says_so():
-    found = estimate(Facts(None, (), 7))
+    found = estimate(Facts(None, 0, None, 7))
     assert found.assumed
     assert found.prepare == round(2 + 7.5 + 10.5)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from statistics import fmean
 
 import pytest
 
 from crewprep.crews.models import Membership
-from crewprep.models import Crate, PreparationTime, Track
+from crewprep.models import Crate, DraftMarker, PreparationTime, Track
 from crewprep.preparation.estimate import CrewFactor
-from crewprep.preparation.selectors import estimates_of
+from crewprep.preparation.selectors import estimates_of, facts_of
 from crewprep.preparation.services import claim_track, keep_work
 from crewprep.preparation.times import factor_of, note_work, settle_time
 from crewprep.review.services import approve_proposal, propose
@@ -95,6 +96,24 @@ def test_estimates_read_drafts_and_grids_in_four_queries(lead: Membership, crate
     assert found[tracks[0].pk] == found[tracks[1].pk]
     assert found[tracks[2].pk].plain > found[tracks[0].pk].plain, "every required slot is open"
     assert found[waiting.pk].assumed
+
+
+def test_facts_are_those_of_the_newest_draft(lead: Membership, crate: Crate):
+    version, track = crate.convention_version, factories.analysed_track(lead, crate)
+    draft = factories.draft(track, version)
+    markers = {marker.slot: marker.confidence for marker in draft.markers.all()}
+    required = {slot.number for slot in version.slots.all() if slot.required}
+    found = facts_of([track.pk], version)[track.pk]
+    assert found.markers == len(markers)
+    assert found.confidence == pytest.approx(fmean(markers.values()))
+    assert found.open_slots == len(required - markers.keys())
+    DraftMarker.objects.filter(draft=draft, slot=min(required & markers.keys())).delete()
+    assert facts_of([track.pk], version)[track.pk].open_slots == found.open_slots + 1
+    version.slots.update(required=False)
+    assert facts_of([track.pk], version)[track.pk].open_slots == 0
+    DraftMarker.objects.filter(draft=draft).delete()
+    bare = facts_of([track.pk], version)[track.pk]
+    assert (bare.drafted, bare.markers, bare.confidence) == (True, 0, None)
 
 
 def test_a_proposal_of_a_program_is_settled_too(resident: Membership, crate: Crate, track: Track):

@@ -235,7 +235,7 @@ def test_it_costs_the_same_for_any_number_of_tracks(lead: Membership, resident: 
 
 
 def test_minutes_are_those_by_which_crates_are_divided() -> None:
-    known = estimate(Facts(duration_us=360_000_000, confidences=(0.8,) * 7, open_slots=0))
+    known = estimate(Facts(duration_us=360_000_000, markers=7, confidence=0.8, open_slots=0))
     assert minutes_left("approved", known) == 0
     assert minutes_left("review", known) == known.review
     assert minutes_left("draft", known) == known.prepare + known.review
