@@ -23,7 +23,8 @@ from crewprep.crews.models import Crew, Invitation, Membership, User
 from crewprep.exchange.models import ListImport
 from crewprep.jobs.models import Job
 from crewprep.library.models import BrokenCheck, BulkChange, SavedSearch, TrackStanding
-from crewprep.notices.models import Mail, Notice
+from crewprep.notices.addresses import write_address
+from crewprep.notices.models import AddressMail, Mail, Notice
 from crewprep.preparation.models import Assignment, PreparationTime, Split
 from crewprep.readiness.models import CalendarFeed
 from crewprep.review.models import Proposal, ReviewOptions
@@ -47,7 +48,15 @@ class PersonAdmin(_PersonAdmin):
     """Users with the name that others see."""
 
     list_display = ("username", "display_name", "is_active", "is_staff")
-    fieldsets = ((None, {"fields": ("display_name",)}), *(UserAdmin.fieldsets or ()))
+    fieldsets = ((None, {"fields": ("display_name", "confirmed_email")}), *(UserAdmin.fieldsets or ()))
+    readonly_fields = ("confirmed_email",)
+
+    def save_model(self, request: HttpRequest, obj: User, form: ModelForm[User], change: bool) -> None:
+        """Save; an address that is typed here is mailed a link to confirm it by like any other."""
+        typed, obj.email = obj.email, form.initial.get("email", "")
+        with transaction.atomic():
+            super().save_model(request, obj, form, change)
+            write_address(user=obj, address=typed)
 
     def has_delete_permission(self, request: HttpRequest, obj: User | None = None) -> bool:
         """Never: an account is closed (``manage.py close_account``), which keeps the record true."""
@@ -113,6 +122,14 @@ class LookOnly(_AnyAdmin):
     def has_delete_permission(self, request: HttpRequest, obj: models.Model | None = None) -> bool:
         """Never."""
         return False
+
+
+@admin.register(AddressMail)
+class AddressMails(LookOnly):
+    """Links to addresses that are not confirmed, and what the mail server said of them."""
+
+    list_display = ("address", "recipient", "state", "created_at", "error")
+    list_filter = ("state",)
 
 
 def _person(request: HttpRequest) -> User:

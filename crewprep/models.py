@@ -8,7 +8,7 @@ from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
 from crewprep.exchange.models import ListImport, ListState
 from crewprep.jobs.models import Job, JobKind, JobState
 from crewprep.library.models import BrokenCheck, BulkChange, BulkKind, SavedSearch, Stand, TrackStanding
-from crewprep.notices.models import DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
+from crewprep.notices.models import AddressMail, DerivedActivity, Mail, Notice, NoticeChoices, NoticeCursor
 from crewprep.onboarding.models import (
     BlindSheet,
     DoubleMarking,
@@ -51,6 +51,7 @@ from crewprep.webhooks.models import Delivery, DeliveryState, Webhook
 
 __all__ = [
     "Activity",
+    "AddressMail",
     "Analysis",
     "Assignment",
     "AudioKind",

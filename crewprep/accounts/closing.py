@@ -21,7 +21,7 @@ from crewprep.accounts.departing import end_membership
 from crewprep.common.errors import Conflict
 from crewprep.crews.models import Invitation, Membership, User
 from crewprep.crews.tokens import drop_tokens
-from crewprep.notices.models import Mail
+from crewprep.notices.models import AddressMail, Mail
 from crewprep.preparation.models import Claim
 from crewprep.sheets.models import KeptSheet
 
@@ -51,13 +51,15 @@ def _close(user: User) -> User:
     KeptSheet.objects.filter(member=person).delete()
     Claim.objects.filter(holder=person).delete()
     Mail.objects.filter(recipient=person).delete()
+    AddressMail.objects.filter(recipient=person).delete()
     Invitation.objects.filter(used_by=person).update(note="")
     _forget_sign_ins(person)
     number = (User.objects.aggregate(highest=Max("former_number"))["highest"] or 0) + 1
     person.former_number = number
     # No name to sign in with has a space in it, so this one is nobody's and never taken.
     person.username = f"former member {number}"
-    person.display_name = person.first_name = person.last_name = person.email = ""
+    person.display_name = person.first_name = person.last_name = ""
+    person.email = person.confirmed_email = ""
     person.set_unusable_password()
     person.is_active = person.is_staff = person.is_superuser = False
     person.last_login = None

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from django.db import transaction
 from django.db.models import F
 
 from crewprep.crews.models import User
+from crewprep.notices.addresses import write_address
 
 
-def change_profile(*, user: User, display_name: str, email: str) -> None:
-    """The name that others see (empty: the one to sign in with) and an address (empty: none)."""
-    User.objects.filter(pk=user.pk).update(display_name=display_name.strip()[:80], email=email.strip()[:254])
+def change_profile(*, user: User, display_name: str, email: str) -> bool:
+    """The name that others see (empty: the one to sign in with) and an address (empty: none).
+
+    Whether a mail with a link goes out: to a new address, as ``write_address`` says.
+    """
+    with transaction.atomic():
+        User.objects.filter(pk=user.pk).update(display_name=display_name.strip()[:80])
+        mailed = write_address(user=user, address=email)
     user.refresh_from_db()
+    return mailed
 
 
 def end_sessions(user: User) -> None:

@@ -44,6 +44,18 @@ class Conflict(DomainError):
     status = 409
 
 
+class Gone(DomainError):
+    """It was there once, and does not come back."""
+
+    status = 410
+
+
+class TooSoon(DomainError):
+    """As often as may be; later again."""
+
+    status = 429
+
+
 class Invalid(DomainError):
     """What was sent does not hold; nothing was changed."""
 

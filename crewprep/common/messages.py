@@ -50,6 +50,21 @@ MESSAGES: dict[str, str] = {
     "invitation:settled": "This invitation has been used or withdrawn already, so there is nothing left to withdraw.",
     "account:closed": "This account is closed already, so there is nothing left to close.",
     "account:name-taken": "Somebody else signs in by this name. Choose another one.",
+    "address:confirmed": "This address is confirmed already, so no mail with a link is needed.",
+    "address:none": "There is no address to send a link to. Write one and save it first.",
+    "address:too-soon": (
+        "No further mail with a link can be sent yet. Look among the unwanted mails as well, or ask again in {wait}."
+    ),
+    "address:link-wrong": (
+        "This link is not complete, or it was changed. Open it from the mail once more, or ask for a new mail on your "
+        "account's page."
+    ),
+    "address:link-over": "This link worked for three days, which are over. Ask for a new mail on your account's page.",
+    "address:link-used": "This link has been used. Your account's page says where your mails go.",
+    "address:link-overtaken": (
+        "Another address was written or the old one was taken out since this link was mailed, so it does nothing any more. "
+        "Your account's page says where your mails go."
+    ),
     "account:password": "The password cannot be used: {detail}",
     "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",
     "progress:lead-only": "Only they and the leads see how a member does in drills. Look at your own progress instead.",

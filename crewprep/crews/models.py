@@ -21,6 +21,21 @@ class User(AbstractUser):
     former_number = models.PositiveIntegerField(null=True, blank=True, unique=True, editable=False)
     sessions_round = models.PositiveIntegerField(default=0, editable=False)
     """Counted up to end every session that was begun before."""
+    confirmed_email = models.EmailField("confirmed address", blank=True, default="", editable=False)
+    """Where mails go: the last address that a press on a mailed link confirmed. ``email`` is what was typed; while the
+    two differ, the typed one is not confirmed yet."""
+
+    class Meta(AbstractUser.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(confirmed_email="") | ~Q(email=""), name="user_without_address_has_none_confirmed"
+            )
+        ]
+
+    @property
+    def address_confirmed(self) -> bool:
+        """Whether the address that was typed last is confirmed."""
+        return self.email != "" and self.email == self.confirmed_email
 
     def __str__(self) -> str:
         if self.former_number is not None:

@@ -32,12 +32,15 @@ class Planned:
 
 
 def tell(crew_id: UUID, planned: Sequence[Planned]) -> int:
-    """Write the notices that are wanted and not there yet; how many were asked for. Leavers are left out."""
+    """Write the notices that are wanted and not there yet; how many were asked for. Leavers are left out.
+
+    Without a confirmed address a notice is for the page alone, and stays so when one is confirmed later.
+    """
     users = {one.recipient for one in planned}
     present = dict(
         Membership.objects.filter(crew=crew_id, user__in=users, user__is_active=True)
         .order_by()
-        .values_list("user_id", "user__email")
+        .values_list("user_id", "user__confirmed_email")
     )
     choices = choices_in(crew_id, present)
     rows = []

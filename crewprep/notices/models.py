@@ -21,14 +21,13 @@ class MailState(models.TextChoices):
     DROPPED = "dropped", "Not wanted any more"
 
 
-class Mail(CrewRow):
-    """One mail to one member: a single notice, or all that gathered for a digest.
+class Outgoing(models.Model):
+    """A mail on its way to a user.
 
     ``token`` is new at every claim, so that a sender that slept past its lease cannot settle another's work.
     """
 
     recipient = models.ForeignKey("crewprep.User", on_delete=models.CASCADE, related_name="+")
-    digest = models.BooleanField(default=False)
     state = models.CharField(max_length=10, choices=MailState.choices, default=MailState.WAITING)
     due_at = models.DateTimeField(default=timezone.now)
     token = models.UUIDField(null=True)
@@ -38,19 +37,47 @@ class Mail(CrewRow):
     error = models.CharField(max_length=200, blank=True, default="")
 
     class Meta:
+        abstract = True
         constraints = [
             models.CheckConstraint(
                 condition=~Q(state="sending") | Q(token__isnull=False, lease_until__isnull=False),
-                name="mail_sending_has_token",
+                name="%(class)s_sending_has_token",
             ),
             models.CheckConstraint(
-                condition=~Q(state="sent") | Q(sent_at__isnull=False), name="mail_sent_at_some_time"
+                condition=~Q(state="sent") | Q(sent_at__isnull=False), name="%(class)s_sent_at_some_time"
             ),
         ]
-        indexes = [models.Index(fields=["due_at"], condition=Q(state__in=["waiting", "sending"]), name="mail_waiting")]
+        indexes = [
+            models.Index(fields=["due_at"], condition=Q(state__in=["waiting", "sending"]), name="%(class)s_waiting")
+        ]
+
+
+class Mail(CrewRow, Outgoing):
+    """One mail to one member: a single notice, or all that gathered for a digest."""
+
+    digest = models.BooleanField(default=False)
+
+    class Meta(Outgoing.Meta):
+        pass
 
     def __str__(self) -> str:
         return f"mail to {self.recipient_id} ({self.state})"
+
+
+class AddressMail(Row, Outgoing):
+    """The mail with the link that confirms an address: to the one that the user typed, whatever their choices are.
+
+    The link is signed and kept nowhere; ``used_at`` is set by the press on it.
+    """
+
+    address = models.EmailField()
+    used_at = models.DateTimeField(null=True)
+
+    class Meta(Outgoing.Meta):
+        pass
+
+    def __str__(self) -> str:
+        return f"link to the address of {self.recipient_id} ({self.state})"
 
 
 class Notice(CrewRow):

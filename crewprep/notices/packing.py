@@ -40,7 +40,7 @@ def _waiting(now: dt.datetime) -> QuerySet[Notice]:
 
 @transaction.atomic
 def _pack_for(crew_id: UUID, user: int, now: dt.datetime) -> int:
-    members = Membership.objects.filter(crew=crew_id, user=user, user__is_active=True).exclude(user__email="")
+    members = Membership.objects.filter(crew=crew_id, user=user, user__is_active=True).exclude(user__confirmed_email="")
     member = members.select_for_update(of=("self",), no_key=True).select_related("crew", "user").first()
     if member is None:
         return 0

@@ -25,8 +25,9 @@ from django.urls import reverse
 
 from crewprep.crews.models import Membership
 from crewprep.jobs import clock
+from crewprep.notices.addresses import link_message
 from crewprep.notices.choices import choices_of, unsubscribe_token
-from crewprep.notices.models import Mail, MailState, Notice
+from crewprep.notices.models import AddressMail, Mail, MailState, Notice
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +37,8 @@ MOST_ATTEMPTS = 8
 BACKOFF_FIRST_S = 30
 BACKOFF_MOST_S = 6 * 3600
 
+Post = type[Mail] | type[AddressMail]
+
 
 @dataclass(frozen=True, slots=True)
 class Hold:
@@ -44,30 +47,30 @@ class Hold:
     mail_id: uuid.UUID
     token: uuid.UUID
     attempt: int
+    model: Post = Mail
 
 
 def send_due(*, limit: int = 50, now: dt.datetime | None = None) -> int:
-    """Send what is due, one after the other; how many were handed over."""
-    sent = 0
-    for _ in range(limit):
-        hold = take(now=now)
-        if hold is None:
-            break
-        sent += send(hold)
+    """Send what is due, one after the other, links first since somebody waits for them; how many were handed over."""
+    sent, left = 0, limit
+    for model in (AddressMail, Mail):
+        while left and (hold := take(now=now, model=model)) is not None:
+            left -= 1
+            sent += send(hold)
     return sent
 
 
-def take(*, now: dt.datetime | None = None) -> Hold | None:
+def take(*, now: dt.datetime | None = None, model: Post = Mail) -> Hold | None:
     """Claim the next mail, or one whose sender was lost; None where none is due."""
     now = now or clock.now()
     with transaction.atomic(durable=True):
-        _give_up_lost(now)
-        mail = _due(now).order_by("due_at").select_for_update(skip_locked=True).first()
+        _give_up_lost(now, model)
+        mail = _due(now, model).order_by("due_at").select_for_update(skip_locked=True).first()
         if mail is None:
             return None
-        hold = Hold(mail.pk, uuid.uuid4(), mail.attempt + 1)
+        hold = Hold(mail.pk, uuid.uuid4(), mail.attempt + 1, model)
         # SQLite knows no row locks; its immediate transactions stand in a queue, and the condition holds in both.
-        taken = _due(now).filter(pk=mail.pk).update(
+        taken = _due(now, model).filter(pk=mail.pk).update(
             state=MailState.SENDING, token=hold.token, lease_until=now + LEASE, attempt=hold.attempt
         )  # fmt: skip
     return hold if taken else None
@@ -75,7 +78,7 @@ def take(*, now: dt.datetime | None = None) -> Hold | None:
 
 def send(hold: Hold) -> bool:
     """Hand a claimed mail over and say so; False where it was not taken, not wanted any more, or not ours."""
-    mail = Mail.objects.filter(pk=hold.mail_id).select_related("recipient", "crew").first()
+    mail = hold.model.objects.filter(pk=hold.mail_id).select_related("recipient").first()
     message = None if mail is None else message_of(mail)
     if message is None:
         _settle(hold, state=MailState.DROPPED)
@@ -90,11 +93,15 @@ def send(hold: Hold) -> bool:
     return _settle(hold, state=MailState.SENT, sent_at=clock.now(), error="")
 
 
-def message_of(mail: Mail) -> EmailMessage | None:
+def message_of(mail: Mail | AddressMail) -> EmailMessage | None:
     """The mail as it is sent: plain text; None where there is nobody to send it to or nothing in it."""
+    return link_message(mail) if isinstance(mail, AddressMail) else _notices_message(mail)
+
+
+def _notices_message(mail: Mail) -> EmailMessage | None:
     member = Membership.objects.filter(crew=mail.crew_id, user=mail.recipient_id).select_related("crew", "user").first()
     notices = list(mail.notices.select_related("by").order_by("happened_at"))
-    if member is None or not member.user.is_active or not member.user.email or not notices:
+    if member is None or not member.user.is_active or not member.user.confirmed_email or not notices:
         return None
     if choices_of(member).mail_off:
         return None
@@ -107,7 +114,10 @@ def message_of(mail: Mail) -> EmailMessage | None:
     if stop.startswith("https://"):  # RFC 8058, 3.1: one click is for HTTPS alone
         headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
     return EmailMessage(
-        subject=_subject(mail, notices), body=_body(member, notices, stop), to=[member.user.email], headers=headers
+        subject=_subject(mail, notices),
+        body=_body(member, notices, stop),
+        to=[member.user.confirmed_email],
+        headers=headers,
     )
 
 
@@ -130,15 +140,15 @@ def _one_line(text: str, most: int = 150) -> str:
     return line if len(line) <= most else f"{line[: most - 1]}…"
 
 
-def _due(now: dt.datetime) -> QuerySet[Mail]:
+def _due(now: dt.datetime, model: Post) -> QuerySet[Mail] | QuerySet[AddressMail]:
     """Waiting and due, or in the hands of a sender that was lost."""
     lost = Q(state=MailState.SENDING, lease_until__lt=now)
-    return Mail.objects.filter(Q(state=MailState.WAITING, due_at__lte=now) | lost)
+    return model.objects.filter(Q(state=MailState.WAITING, due_at__lte=now) | lost)
 
 
-def _give_up_lost(now: dt.datetime) -> None:
+def _give_up_lost(now: dt.datetime, model: Post) -> None:
     """A mail that takes its sender with it each time is not tried for ever."""
-    Mail.objects.filter(state=MailState.SENDING, lease_until__lt=now, attempt__gte=MOST_ATTEMPTS).update(
+    model.objects.filter(state=MailState.SENDING, lease_until__lt=now, attempt__gte=MOST_ATTEMPTS).update(
         state=MailState.FAILED, token=None, lease_until=None, error="The sender stopped each time."
     )
 
@@ -146,14 +156,14 @@ def _give_up_lost(now: dt.datetime) -> None:
 def _keep(hold: Hold) -> bool:
     """Start the lease anew, as late as can be; False where the mail is no longer ours."""
     with transaction.atomic(durable=True):
-        held = Mail.objects.filter(pk=hold.mail_id, token=hold.token, state=MailState.SENDING)
+        held = hold.model.objects.filter(pk=hold.mail_id, token=hold.token, state=MailState.SENDING)
         return bool(held.update(lease_until=clock.now() + LEASE))
 
 
 def _settle(hold: Hold, **changes: Any) -> bool:
     """Change the mail where it is still in our hands."""
     with transaction.atomic(durable=True):
-        held = Mail.objects.filter(pk=hold.mail_id, token=hold.token, state=MailState.SENDING)
+        held = hold.model.objects.filter(pk=hold.mail_id, token=hold.token, state=MailState.SENDING)
         settled = held.update(lease_until=None, token=None, **changes)
     if not settled:
         log.warning("Mail %s was taken by another sender meanwhile.", hold.mail_id)

@@ -11,7 +11,7 @@ from django.utils import timezone
 from crewprep.crews.models import Membership
 from crewprep.jobs import clock
 from crewprep.notices import deriving, packing, sending, watching
-from crewprep.notices.models import Mail, MailState, Notice
+from crewprep.notices.models import AddressMail, Mail, MailState, Notice
 from crewprep.notices.selectors import still_unread
 from crewprep.webhooks import delivering
 
@@ -50,7 +50,7 @@ def sweep(*, now: dt.datetime | None = None) -> int:
     before = (now or clock.now()) - KEPT_FOR
     with transaction.atomic():
         notices = Notice.objects.filter(created_at__lt=before).delete()[0]
-        mails = Mail.objects.filter(
-            created_at__lt=before, state__in=[MailState.SENT, MailState.FAILED, MailState.DROPPED]
-        ).delete()[0]
+        settled = [MailState.SENT, MailState.FAILED, MailState.DROPPED]
+        mails = Mail.objects.filter(created_at__lt=before, state__in=settled).delete()[0]
+        mails += AddressMail.objects.filter(created_at__lt=before, state__in=settled).delete()[0]
         return notices + mails + deriving.forget() + delivering.sweep(now=now)

@@ -1,4 +1,4 @@
-"""Signing in and out, and one's own account: names, password, sessions, tokens, taking one's data along, closing."""
+"""Signing in and out, and one's own account: names, address, password, sessions, tokens, one's data, closing."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from crewprep.common.policy import Policy, declare
 from crewprep.crews.models import User
 from crewprep.crews.selectors import leads_alone, memberships_of
 from crewprep.crews.tokens import make_token, token_for, tokens_of, withdraw_token
+from crewprep.web.addresses import LINK_SENT, address_context
 from crewprep.web.doors import refusal, signed_in_page
 from crewprep.web.forms import SignInForm
 from crewprep.web.people_forms import ChangePasswordForm, CloseForm, ProfileForm, TokenForm
@@ -53,10 +54,14 @@ def account_page(request: HttpRequest) -> HttpResponseBase:
         initial={"display_name": user.display_name, "email": user.email},
     )
     if request.method == "POST" and form.is_valid():
-        change_profile(user=user, display_name=form.cleaned_data["display_name"], email=form.cleaned_data["email"])
-        messages.success(request, "Your account is changed.")
+        mailed = change_profile(
+            user=user, display_name=form.cleaned_data["display_name"], email=form.cleaned_data["email"]
+        )
+        messages.success(request, f"Your account is changed.{f' {LINK_SENT}' if mailed else ''}")
         return redirect("account")
-    context = {"form": form, "memberships": memberships_of(user), "tokens": len(tokens_of(user))}
+    context = {
+        "form": form, "memberships": memberships_of(user), "tokens": len(tokens_of(user)), **address_context(user),
+    }  # fmt: skip
     return render(request, "account/account.html", context, status=422 if form.errors else 200)
 
 

@@ -67,7 +67,7 @@ def choices_page(request: HttpRequest, member: Membership) -> HttpResponseBase:
             else:
                 messages.success(request, "Your choices are saved.")
                 return redirect("notice-choices", member.crew.slug)
-    context = {"member": member, "current": "notices", "form": form, "address": member.user.email}
+    context = {"member": member, "current": "notices", "form": form}
     return render(request, "notices/choices.html", context, status=status)
 
 

@@ -105,7 +105,7 @@ class ProfileForm(forms.Form):
         max_length=254,
         required=False,
         widget=forms.EmailInput(attrs={"autocomplete": "email"}),
-        help_text="Only you and whoever runs the service can see it.",
+        help_text="Only you and whoever runs the service can see it. Left empty, nothing is mailed to you.",
         error_messages={"invalid": "Write an address such as name@example.org, or leave it empty."},
     )
 

@@ -6,6 +6,7 @@ from django.urls import URLPattern, URLResolver, include, path
 
 from crewprep.web import (
     account,
+    addresses,
     asking,
     bulk,
     checks,
@@ -47,6 +48,7 @@ from crewprep.web import (
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
+    *addresses.urlpatterns,
     *help.urlpatterns,
     *home.urlpatterns,
     *joining.urlpatterns,

@@ -22,6 +22,7 @@ def test_names_are_seen_and_changed() -> None:
     changed = mine.put(URL, {"display_name": "Wim Saltmarsh", "email": "wim@example.org"})
     assert changed.json() == {
         "username": user.username, "display_name": "Wim Saltmarsh", "email": "wim@example.org",
+        "email_confirmed": False, "mails_go_to": "",
     }  # fmt: skip
     assert mine.get(URL).json() == changed.json()
     assert mine.put(URL, {"display_name": "", "email": "no address"}).status_code == 422
@@ -54,6 +55,6 @@ def test_closing_asks_for_the_password_and_counts_guesses(crewed: Crewed) -> Non
 def test_a_token_of_one_crew_has_no_say(crewed: Crewed) -> None:
     text = make_token(user=crewed.author.user, crew_slug=crewed.author.crew.slug)[1]
     scoped = Caller(text)
-    for method, path in (("GET", ""), ("PUT", ""), ("GET", "export/"), ("POST", "close/")):
+    for method, path in (("GET", ""), ("PUT", ""), ("GET", "export/"), ("POST", "close/"), ("POST", "address-link/")):
         answer = scoped.call(method, f"{URL}{path}", {"password": PASSWORD} if method == "POST" else None)
         assert (answer.status_code, answer.json()["code"]) == (403, "token:one-crew")

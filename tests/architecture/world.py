@@ -27,10 +27,11 @@ from crewprep.jobs.models import Job, JobState
 from crewprep.library.bulk import change_many
 from crewprep.library.models import BulkChange, SavedSearch
 from crewprep.library.services import save_search
+from crewprep.notices.addresses import link_token, write_address
 from crewprep.notices.choices import unsubscribe_token
 from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell
-from crewprep.notices.models import Notice
+from crewprep.notices.models import AddressMail, Notice
 from crewprep.onboarding.double import close_double_marking, open_double_marking
 from crewprep.onboarding.models import DoubleMarking, Drill
 from crewprep.readiness.services import give_feed
@@ -72,6 +73,7 @@ class CrewWorld:
     delivery: Delivery
     drill: Drill
     marking: DoubleMarking
+    address_token: str
 
     @property
     def crew(self) -> Crew:
@@ -106,6 +108,7 @@ class CrewWorld:
             **dict.fromkeys(("webhook", "webhook_id"), self.delivery.webhook_id),
             **dict.fromkeys(("delivery", "delivery_id"), self.delivery.pk),
             "mail_token": unsubscribe_token(self.lead),
+            "address_token": self.address_token,
             "recheck": self.recheck.pk,
             "recheck_id": self.recheck.pk,
             **dict.fromkeys(("list", "list_id"), self.listed.pk),
@@ -176,6 +179,8 @@ def make_crew(word: str) -> CrewWorld:
             for one in (lead, resident, newcomer)
         ],
     )  # fmt: skip
+    write_address(user=lead.user, address=f"lead@{word}.invalid")
+    address_mail = AddressMail.objects.get(recipient=lead.user)
     webhook, _ = add_webhook(member=lead, url=f"https://{word}.invalid/hook")
     delivery = Delivery.objects.create(
         crew=lead.crew, webhook=webhook, event="proposal.approved", activity_id=uuid.uuid4(), body=f'"{word}"',
@@ -195,4 +200,5 @@ def make_crew(word: str) -> CrewWorld:
         delivery=delivery,
         drill=Drill.objects.create(crew=lead.crew, membership=lead, track=track, sheet=sheet),
         marking=marking,
+        address_token=link_token(address_mail),
     )  # fmt: skip

@@ -21,10 +21,10 @@ def told() -> Told:
 
 
 def with_address(*members: Membership) -> None:
-    """Give members a mail address."""
+    """Give members a mail address that is confirmed."""
     for member in members:
-        member.user.email = f"{member.user.username}@crew.invalid"
-        User.objects.filter(pk=member.user_id).update(email=member.user.email)
+        member.user.email = member.user.confirmed_email = f"{member.user.username}@crew.invalid"
+        User.objects.filter(pk=member.user_id).update(email=member.user.email, confirmed_email=member.user.email)
 
 
 def put_to_nobody(proposal: Proposal) -> None:

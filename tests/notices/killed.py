@@ -1,9 +1,10 @@
 """Senders that kill themselves at named points, and what their mail server took. Run as a program by the test beside.
 
-``killed.py '{"mails": 60, "kill": {"taken": 0.2}}'`` migrates the database that the environment names, makes mails,
-forks senders around the real ``send_due`` and prints one JSON object: ``lost`` (mails that the server never took),
-``again`` (how often it took one more than once), ``ids`` (different Message-IDs for one mail), ``kills`` by point,
-``states``. With ``"early": true`` a mail is marked before it is handed over, which must lose some.
+``killed.py '{"mails": 60, "kill": {"taken": 0.2}}'`` migrates the database that the environment names, makes mails
+(with ``"links": true`` links to addresses), forks senders around the real ``send_due`` and prints one JSON object:
+``lost`` (mails that the server never took), ``again`` (how often it took one more than once), ``ids`` (different
+Message-IDs for one mail), ``kills`` by point, ``states``. With ``"early": true`` a mail is marked before it is handed
+over, which must lose some.
 """
 
 from __future__ import annotations
@@ -29,13 +30,15 @@ from django.conf import settings
 from django.core.mail import EmailMessage
 from django.core.management import call_command
 from django.db import OperationalError, connections
+from django.db.models import F
 from django.urls import reverse
 from django.utils import timezone
 
 from crewprep.crews.models import Role, User
 from crewprep.crews.services import add_member, found_crew
 from crewprep.notices import sending
-from crewprep.notices.models import Mail, Notice
+from crewprep.notices.addresses import write_address
+from crewprep.notices.models import AddressMail, Mail, Notice
 from crewprep.notices.packing import pack
 
 SENDERS = 2
@@ -80,7 +83,7 @@ def install(options: dict[str, Any]) -> None:
 
     def serve(message: EmailMessage) -> int:
         at("handing over")
-        note(TAKEN, f"{message.message()['Message-ID']} {message.body.splitlines()[0]}")
+        note(TAKEN, f"{message.message()['Message-ID']} {message.to[0]} {message.body.splitlines()[0]}")
         at("taken by the server")
         return 1
 
@@ -96,6 +99,7 @@ def install(options: dict[str, Any]) -> None:
 def make_mails(count: int) -> None:
     """Notices of one crew, packed."""
     users = [User.objects.create_user(f"member{number}", f"{number}@crew.invalid") for number in range(3)]
+    User.objects.update(confirmed_email=F("email"))
     lead = found_crew(name="Crew", slug="crew", lead=users[0])
     for user in users[1:]:
         add_member(crew=lead.crew, user=user, role=Role.RESIDENT, by=None)
@@ -105,6 +109,12 @@ def make_mails(count: int) -> None:
             text=f"proposal {number}", path="/", happened_at=timezone.now(), by_mail=True,
         )  # fmt: skip
     assert pack() == count
+
+
+def make_links(count: int) -> None:
+    """Users who have just typed an address."""
+    for number in range(count):
+        write_address(user=User.objects.create_user(f"typist{number}"), address=f"typist{number}@crew.invalid")
 
 
 def be_a_sender() -> None:
@@ -117,7 +127,7 @@ def be_a_sender() -> None:
         time.sleep(0.02)
 
 
-def supervise() -> None:
+def supervise(model: type[Mail] | type[AddressMail]) -> None:
     """Keep the senders going until nothing waits, or nothing has moved for a while."""
     running: set[int] = set()
     still_since, before = time.monotonic(), None
@@ -132,7 +142,7 @@ def supervise() -> None:
             time.sleep(0.05)
             while running and (gone := os.waitpid(-1, os.WNOHANG)[0]):
                 running.discard(gone)
-            now = dict(Counter(Mail.objects.values_list("state", "attempt")))
+            now = dict(Counter(model.objects.values_list("state", "attempt")))
             connections.close_all()
             if now != before:
                 still_since, before = time.monotonic(), now
@@ -148,11 +158,12 @@ def main() -> None:
     """Run and report."""
     options: dict[str, Any] = {"mails": 40, "kill": {}, **json.loads(sys.argv[1])}
     call_command("migrate", verbosity=0)
-    make_mails(options["mails"])
+    model = AddressMail if options.get("links") else Mail
+    (make_links if options.get("links") else make_mails)(options["mails"])
     install(options)
     reverse("home")  # loads the URL map once, and not in each sender
     connections.close_all()
-    supervise()
+    supervise(model)
     taken = [line.split(" ", 1) for line in TAKEN.read_text().splitlines()]
     times = Counter(subject for _, subject in taken)
     report = {
@@ -160,7 +171,7 @@ def main() -> None:
         "again": sum(times.values()) - len(times),
         "ids": sum(len({one for one, of in taken if of == subject}) > 1 for subject in times),
         "kills": dict(Counter(KILLS.read_text().splitlines())) if KILLS.exists() else {},
-        "states": dict(Counter(Mail.objects.values_list("state", flat=True))),
+        "states": dict(Counter(model.objects.values_list("state", flat=True))),
     }
     print(json.dumps(report))
 

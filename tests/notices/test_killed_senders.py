@@ -45,6 +45,14 @@ def test_killed_before_the_server_took_it_or_after_the_mark(
 
 
 @pytest.mark.parametrize("kind", DATABASES)
+def test_links_to_addresses_are_as_safe(kind: str, tmp_path: Path, request: pytest.FixtureRequest) -> None:
+    kill = {"taken": 0.12, "handing over": 0.12, "marked": 0.12}
+    report = run_killed(kind, tmp_path, request, links=True, kill=kill)
+    assert len(report["kills"]) == 3
+    assert (report["lost"], report["again"], report["states"]) == (0, 0, {"sent": MAILS})
+
+
+@pytest.mark.parametrize("kind", DATABASES)
 def test_killed_between_the_yes_and_the_mark_it_goes_again_and_is_recognised(
     kind: str, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:

@@ -67,7 +67,7 @@ def test_two_workers_at_once_mail_each_notice_once() -> None:
 
 @pytest.mark.server_only
 def test_control_without_the_claim_mails_go_out_twice(monkeypatch: pytest.MonkeyPatch) -> None:
-    def naive(*, now: Any = None) -> Hold | None:
+    def naive(*, now: Any = None, model: Any = None) -> Hold | None:
         mail = Mail.objects.filter(state=MailState.WAITING).order_by("due_at").first()
         if mail is None:
             return None

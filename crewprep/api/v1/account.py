@@ -18,10 +18,11 @@ from crewprep.api.auth import GuessThrottle, require_whole_account, who_knows
 from crewprep.api.base import Endpoint
 from crewprep.common.errors import Invalid
 from crewprep.crews.models import User
+from crewprep.notices.addresses import ask_again, leave_earlier
 
 
 class AccountIn(serializers.Serializer[object]):
-    """The name that others see, and an address; empty for none."""
+    """The name that others see, and an address; empty for none. A new address is mailed a link that confirms it."""
 
     display_name = serializers.CharField(max_length=80, allow_blank=True)
     email = serializers.EmailField(max_length=254, allow_blank=True)
@@ -33,6 +34,13 @@ class AccountOut(serializers.Serializer[User]):
     username = serializers.CharField()
     display_name = serializers.CharField()
     email = serializers.CharField()
+    email_confirmed = serializers.BooleanField(
+        source="address_confirmed", help_text="Whether the link that was mailed there has been opened and pressed."
+    )
+    mails_go_to = serializers.CharField(
+        source="confirmed_email",
+        help_text="The confirmed address, empty for none: the earlier one until a new one is confirmed.",
+    )
 
 
 class ExportOut(serializers.Serializer[object]):
@@ -75,6 +83,26 @@ class Account(OwnEndpoint):
         """Change the name that others see, and your address."""
         change_profile(user=self.user, **self.read(AccountIn, request))
         return Response(AccountOut(self.user).data)
+
+
+class AddressLink(OwnEndpoint):
+    """The mail with the link that confirms an address."""
+
+    @extend_schema(operation_id="mail_address_link", request=None, responses={204: None}, tags=["account"])
+    def post(self, request: Request) -> Response:
+        """Mail the link once more to the address that is not confirmed yet: once in ten minutes, five times a day."""
+        ask_again(user=self.user)
+        return Response(status=204)
+
+
+class EarlierAddress(OwnEndpoint):
+    """The confirmed address that another is to replace."""
+
+    @extend_schema(operation_id="leave_earlier_address", responses={204: None}, tags=["account"])
+    def delete(self, request: Request) -> Response:
+        """Mail nothing more to the earlier address while the new one is not confirmed."""
+        leave_earlier(user=self.user)
+        return Response(status=204)
 
 
 class Export(OwnEndpoint):

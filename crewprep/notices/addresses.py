@@ -1,0 +1,201 @@
+"""Whose address is it? Only a press on a link that was mailed there says so; until then nothing else is mailed there.
+
+``User.email`` is what somebody typed, ``User.confirmed_email`` what mails go to. However ``email`` comes to be set, the
+two differ until the press, so no way of setting it can be forgotten. The link names the row of its mail, signed and
+with its time: it works for three days, once, and for no other address. The mail holds no word that a member could have
+chosen, since it may reach a stranger, and how many go out is limited for a member and for an address.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from urllib.parse import urljoin, urlsplit
+from uuid import UUID
+
+from django.conf import settings
+from django.core import signing
+from django.core.mail import EmailMessage
+from django.db import transaction
+from django.db.models import F, Q
+from django.urls import reverse
+from django.utils import timezone
+
+from crewprep.common.errors import Conflict, Gone, NotFound, TooSoon
+from crewprep.crews.models import User
+from crewprep.notices.models import AddressMail, MailState
+
+_SALT = "crewprep.notices.address"
+LINK_WORKS_FOR = dt.timedelta(days=3)
+
+_Counts = Callable[[bool, bool], bool]
+LIMITS: tuple[tuple[_Counts, dt.timedelta, int], ...] = (
+    (lambda own, same: own and same, dt.timedelta(minutes=10), 1),
+    (lambda own, same: own, dt.timedelta(days=1), 5),
+    (lambda own, same: same, dt.timedelta(days=1), 3),
+    (lambda own, same: same, dt.timedelta(days=30), 10),
+)
+"""Which earlier mails count (asked for by the same member, sent to the same address), for how long, how many may go."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a user's address stands. ``wait`` is how long until a link may be asked for, zero where it may be now.
+
+    ``asked_at`` is when the newest link was asked for (None: no mail of the last 30 days), ``refused`` whether the mail
+    server would not take it.
+    """
+
+    confirmed: bool
+    asked_at: dt.datetime | None
+    refused: bool
+    wait: dt.timedelta
+
+
+def standing_of(user: User) -> Standing:
+    """How the typed address stands; one query where it is not confirmed."""
+    if user.email == "" or user.address_confirmed:
+        return Standing(confirmed=user.address_confirmed, asked_at=None, refused=False, wait=dt.timedelta())
+    earlier = _earlier(user, user.email)
+    own = [one for one in earlier if one.recipient_id == user.pk and one.address == user.email]
+    newest = own[0] if own else None
+    return Standing(
+        confirmed=False,
+        asked_at=newest.created_at if newest else None,
+        refused=newest is not None and newest.state == MailState.FAILED,
+        wait=_wait(earlier, user, user.email, timezone.now()),
+    )
+
+
+def write_address(*, user: User, address: str) -> bool:
+    """Set the address that the user typed (empty: none), which begins unconfirmed; whether a link goes out for it.
+
+    None goes out for an unchanged address, for one that is confirmed (again), or where the limits say not yet: then the
+    user asks for it later. An earlier address that is confirmed gets the mails meanwhile; without any address none do.
+    """
+    address = User.objects.normalize_email(address.strip())
+    with transaction.atomic():
+        person = User.objects.select_for_update().get(pk=user.pk)
+        if address != person.email:
+            person.email = address
+            person.confirmed_email = person.confirmed_email if address else ""
+            person.save(update_fields=["email", "confirmed_email"])
+            mailed = address != "" and not person.address_confirmed and not _waiting_for(person)
+            if mailed:
+                AddressMail.objects.create(recipient=person, address=address)
+        else:
+            mailed = False
+    user.refresh_from_db(fields=["email", "confirmed_email"])
+    return mailed
+
+
+def ask_again(*, user: User) -> AddressMail:
+    """Mail the link once more. Raises ``Conflict`` where there is nothing to confirm, ``TooSoon`` with how long."""
+    with transaction.atomic():
+        person = User.objects.select_for_update().get(pk=user.pk)
+        if not person.email or person.address_confirmed:
+            raise Conflict("address:confirmed" if person.email else "address:none")
+        if wait := _waiting_for(person):
+            raise TooSoon("address:too-soon", wait=wait_words(wait))
+        return AddressMail.objects.create(recipient=person, address=person.email)
+
+
+def leave_earlier(*, user: User) -> None:
+    """Mail nothing more to the confirmed address that a typed one is to replace."""
+    with transaction.atomic():
+        User.objects.filter(pk=user.pk).exclude(email=F("confirmed_email")).update(confirmed_email="")
+    user.refresh_from_db(fields=["confirmed_email"])
+
+
+def link_token(mail: AddressMail) -> str:
+    """What the link names its mail by, signed now; its time runs from here."""
+    return signing.TimestampSigner(salt=_SALT).sign(mail.pk.hex)
+
+
+def mail_by_token(token: str) -> AddressMail:
+    """The mail whose link this is, where a press would confirm; changes nothing.
+
+    Raises ``NotFound`` for a changed link, ``Gone`` for a used or old one, or where the address stands no more.
+    """
+    try:
+        mail_id = UUID(signing.TimestampSigner(salt=_SALT).unsign(token, max_age=None))
+    except (signing.BadSignature, ValueError) as error:
+        raise NotFound("address:link-wrong") from error
+    mail = AddressMail.objects.select_related("recipient").filter(pk=mail_id, recipient__is_active=True).first()
+    if mail is None:
+        raise NotFound("address:link-wrong")
+    if mail.used_at is not None:
+        raise Gone("address:link-used")
+    try:
+        signing.TimestampSigner(salt=_SALT).unsign(token, max_age=LINK_WORKS_FOR)
+    except signing.SignatureExpired as error:
+        raise Gone("address:link-over") from error
+    if mail.recipient.email != mail.address:
+        raise Gone("address:link-overtaken")
+    return mail
+
+
+def confirm_address(*, token: str) -> None:
+    """What the press on the link does; raises as ``mail_by_token``. Of several presses at once a single one does it."""
+    with transaction.atomic():
+        mail = mail_by_token(token)
+        # The row of the user first: whoever types another address meanwhile comes wholly before or after.
+        person = User.objects.select_for_update().get(pk=mail.recipient_id)
+        mail = mail_by_token(token)
+        AddressMail.objects.filter(recipient=person, address=mail.address, used_at=None).update(used_at=timezone.now())
+        person.confirmed_email = mail.address
+        person.save(update_fields=["confirmed_email"])
+
+
+def link_message(mail: AddressMail) -> EmailMessage | None:
+    """The mail with the link; None where it is not wanted any more: the address was changed, or is confirmed."""
+    person = mail.recipient
+    if not person.is_active or person.email != mail.address or person.address_confirmed:
+        return None
+    link = urljoin(settings.PUBLIC_URL, reverse("confirm-address", args=[link_token(mail)]))
+    body = (
+        f"Somebody wrote this address into their account at {settings.PUBLIC_URL}\n\n"
+        "Was that you? Then open this page and press the button. The link works once, for three days:\n"
+        f"{link}\n\n"
+        "Was it not you? Then do nothing: no notices are mailed to an address that nobody has confirmed.\n"
+    )
+    headers = {
+        "Message-ID": f"<address.{mail.pk.hex}@{urlsplit(settings.PUBLIC_URL).hostname}>",
+        "Auto-Submitted": "auto-generated",
+    }
+    return EmailMessage(subject="Confirm your address", body=body, to=[mail.address], headers=headers)
+
+
+def wait_words(wait: dt.timedelta) -> str:
+    """A wait, rounded up: ``1 minute``, ``9 minutes``, ``3 hours``, ``12 days``."""
+    for name, length in (("day", dt.timedelta(days=1)), ("hour", dt.timedelta(hours=1))):
+        if wait > 2 * length:
+            return f"{-(-wait // length)} {name}s"
+    minutes = max(1, -(-wait // dt.timedelta(minutes=1)))
+    return f"{minutes} minute{'s' if minutes > 1 else ''}"
+
+
+def _waiting_for(user: User) -> dt.timedelta:
+    return _wait(_earlier(user, user.email), user, user.email, timezone.now())
+
+
+def _earlier(user: User, address: str) -> list[AddressMail]:
+    """Mails that may count against the limits, newest first; one that never left does not."""
+    since = timezone.now() - max(span for _, span, _ in LIMITS)
+    mails = AddressMail.objects.filter(Q(recipient=user) | Q(address__iexact=address), created_at__gt=since)
+    return list(mails.exclude(state=MailState.DROPPED).order_by("-created_at"))
+
+
+def _wait(earlier: list[AddressMail], user: User, address: str, now: dt.datetime) -> dt.timedelta:
+    """How long until every limit lets another mail go: until the oldest of its newest ``most`` counts no more."""
+    waits = [dt.timedelta()]
+    for counts, span, most in LIMITS:
+        times = [
+            one.created_at
+            for one in earlier
+            if counts(one.recipient_id == user.pk, one.address.lower() == address.lower())
+        ]
+        if len(times) >= most:
+            waits.append(times[most - 1] + span - now)
+    return max(waits)
