@@ -76,7 +76,7 @@ def write_address(*, user: User, address: str) -> bool:
     """
     address = User.objects.normalize_email(address.strip())
     with transaction.atomic():
-        person = User.objects.select_for_update().get(pk=user.pk)
+        person = User.objects.select_for_update(no_key=True).get(pk=user.pk)
         if address != person.email:
             person.email = address
             person.confirmed_email = person.confirmed_email if address else ""
@@ -93,7 +93,7 @@ def write_address(*, user: User, address: str) -> bool:
 def ask_again(*, user: User) -> AddressMail:
     """Mail the link once more. Raises ``Conflict`` where there is nothing to confirm, ``TooSoon`` with how long."""
     with transaction.atomic():
-        person = User.objects.select_for_update().get(pk=user.pk)
+        person = User.objects.select_for_update(no_key=True).get(pk=user.pk)
         if not person.email or person.address_confirmed:
             raise Conflict("address:confirmed" if person.email else "address:none")
         if wait := _waiting_for(person):
@@ -141,7 +141,7 @@ def confirm_address(*, token: str) -> None:
     with transaction.atomic():
         mail = mail_by_token(token)
         # The row of the user first: whoever types another address meanwhile comes wholly before or after.
-        person = User.objects.select_for_update().get(pk=mail.recipient_id)
+        person = User.objects.select_for_update(no_key=True).get(pk=mail.recipient_id)
         mail = mail_by_token(token)
         AddressMail.objects.filter(recipient=person, address=mail.address, used_at=None).update(used_at=timezone.now())
         person.confirmed_email = mail.address
