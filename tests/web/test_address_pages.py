@@ -73,7 +73,7 @@ def test_the_account_names_the_earlier_address_and_leaves_it(lead: Membership) -
     typed(lead)
     page = client.get(reverse("account")).content.decode()
     assert f"Until then your mails go to {old}." in page
-    assert "Mail nothing more there" in page
+    assert "Mail nothing more to the earlier address" in page
     assert said(client.post(reverse("account-address"), {"do": "leave"})) == [
         "Nothing more is mailed to the earlier address."
     ]
