@@ -106,6 +106,8 @@ PERMISSIONS = (
                lambda member: review.may_reopen(member, own(member))),
     Permission("ask", "Put the review of another’s proposal to a member",
                lambda member: review.may_ask(member, anothers(member))),
+    Permission("talk", "Write a remark on a proposal without a verdict, and reply to remarks",
+               lambda member: review.may_talk(member, anothers(member))),
     Permission("settle", "Settle another’s remark on another’s proposal",
                lambda member: review.may_resolve(member, anothers_remark(member))),
     Permission("review-options", "Ask for two reviewers, allow bulk approval", crews.may_lead),

@@ -238,6 +238,8 @@ MESSAGES: dict[str, str] = {
     "proposal:approved-by-you": "You approved it already; the second approval is another member's.",
     "proposal:reopen-not-yours": "Only its authors may open a withdrawn proposal again. Propose a sheet of your own instead.",
     "remark:empty": "Write a word first, then send it.",
+    "remark:too-long": "A remark holds {longest} characters, and yours has {length}. Shorten it, or say the rest in a reply.",
+    "remark:said-already": "You wrote just that on this slot already, and it is open. Reply to it to say more.",
     "remark:moved-on": "Somebody else settled this remark or opened it again. Reload to see where it stands.",
     "remark:not-yours": "Only whoever wrote the remark, the proposal's authors and the leads may settle it. Reply to it instead.",
     "review:ask-not-yours": "Only its authors, reviewers and leads may say who is asked to review. Ask one of them.",
@@ -249,7 +251,10 @@ MESSAGES: dict[str, str] = {
     "proposal:own": "You had a hand in these markers, so another member must review them.",
     "proposal:not-yours": "Only its authors or a lead may withdraw a proposal.",
     "proposal:remarks-missing": "Say what should change: write a remark on a marker or a note.",
-    "proposal:approve-with-remarks": "Remarks go with a proposal that is returned. Return it, or clear the remarks and approve.",
+    "proposal:approve-with-remarks": (
+        "An approval takes no remarks along. Return the proposal with them, send each without a verdict, or clear the "
+        "remarks and approve."
+    ),
     "proposal:empty": "A proposal needs at least one marker.",
     "drill:none-left": (
         "There is no approved track left whose markers you have neither set nor seen. Practise on when the crew has approved more."

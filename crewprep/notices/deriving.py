@@ -26,6 +26,7 @@ from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell, track_path
 from crewprep.notices.models import DerivedActivity, Notice, NoticeCursor
 from crewprep.preparation.models import Assignment, Claim
+from crewprep.review.lifecycle import PENDING
 from crewprep.review.models import Proposal, ProposalState, Remark
 from crewprep.review.rules import authors_of, may_review
 from crewprep.webhooks import services as webhooks
@@ -199,21 +200,56 @@ def _told_to_review(proposal: Proposal) -> set[int]:
     return set(told.order_by().values_list("recipient", flat=True))
 
 
+def _remarked(row: Activity) -> Iterator[Planned]:
+    """To the proposal's authors, but not to the writer; nothing of what was settled or decided before anybody looked.
+
+    While an earlier one by the same writer is unread, a further one is no mail: who asks about five slots writes once.
+    """
+    found = _remark(row)
+    if found is None or found[0].state not in PENDING or found[1].resolved_at is not None:
+        return
+    proposal, remark = found
+    unread = Notice.objects.filter(kind=Kind.REMARKED, subject_id=proposal.pk, by=row.actor_id, read_at=None)
+    told = set(unread.order_by().values_list("recipient", flat=True))
+    for user in authors_of(proposal) - {row.actor_id}:
+        yield Planned(
+            user, Kind.REMARKED, str(remark.pk), proposal.pk,
+            f"wrote a remark on slot {remark.slot} of “{proposal.track.title}”.", _thread_path(proposal, remark),
+            row.created_at, by=row.actor_id, page_only=user in told,
+        )  # fmt: skip
+
+
+def _resolved(row: Activity) -> Iterator[Planned]:
+    """To nobody; what was told of the remark need not be read any more."""
+    Notice.objects.filter(kind=Kind.REMARKED, about=str(row.details.get("remark")), read_at=None).update(
+        read_at=row.created_at
+    )
+    yield from ()
+
+
+def _remark(row: Activity) -> tuple[Proposal, Remark] | None:
+    """The remark that a row tells of, with its proposal."""
+    proposal = _proposal(row)
+    remark = proposal and Remark.objects.filter(pk=row.details.get("remark"), proposal=proposal).first()
+    return (proposal, remark) if proposal and remark else None
+
+
+def _thread_path(proposal: Proposal, remark: Remark) -> str:
+    return f"{_proposal_path(proposal)}#thread-{remark.pk}"
+
+
 def _replied(row: Activity) -> Iterator[Planned]:
     """To whoever made the remark and to the proposal's authors, but not to the writer."""
-    proposal = _proposal(row)
-    if proposal is None:
+    found = _remark(row)
+    if found is None:
         return
-    remark = Remark.objects.filter(pk=row.details.get("remark"), proposal=proposal).first()
-    if remark is None:
-        return
-    path = f"{_proposal_path(proposal)}#thread-{remark.pk}"
+    proposal, remark = found
     for user in {remark.by_id, *authors_of(proposal)} - {row.actor_id}:
         whose = "your" if user == remark.by_id else "a"
         yield Planned(
             user, Kind.REPLIED, str(row.pk), proposal.pk,
-            f"replied to {whose} remark on slot {remark.slot} of “{proposal.track.title}”.", path, row.created_at,
-            by=row.actor_id,
+            f"replied to {whose} remark on slot {remark.slot} of “{proposal.track.title}”.",
+            _thread_path(proposal, remark), row.created_at, by=row.actor_id,
         )  # fmt: skip
 
 
@@ -235,7 +271,7 @@ def _approved(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is None:
         return
-    _settle(proposal, row, *_TO_REVIEW)
+    _settle(proposal, row, Kind.REMARKED, *_TO_REVIEW)
     webhooks.queue(row, proposal)
     for user in authors_of(proposal) - {row.actor_id}:
         yield Planned(
@@ -248,7 +284,7 @@ def _approved(row: Activity) -> Iterator[Planned]:
 def _withdrawn(row: Activity) -> Iterator[Planned]:
     proposal = _proposal(row)
     if proposal is not None:
-        _settle(proposal, row, Kind.RETURNED, *_TO_REVIEW)
+        _settle(proposal, row, Kind.RETURNED, Kind.REMARKED, *_TO_REVIEW)
     yield from ()
 
 
@@ -342,6 +378,8 @@ DERIVERS: dict[str, Callable[[Activity], Iterator[Planned]]] = {
     "reviewer asked": _put_to,
     "review passed on": _put_to,
     "approved once": _approved_once,
+    "remarked": _remarked,
+    "remark resolved": _resolved,
     "replied": _replied,
     "returned": _returned,
     "approved": _approved,

@@ -12,6 +12,7 @@ class Kind(models.TextChoices):
     SECOND_APPROVAL = "second-approval", "A proposal was approved once and lacks a second approval"
     RETURNED = "returned", "A proposal of mine was returned"
     APPROVED = "approved", "A proposal of mine was approved"
+    REMARKED = "remarked", "Somebody wrote a remark on a proposal of mine"
     REPLIED = "replied", "Somebody replied to a remark of mine, or on a proposal of mine"
     CLAIM_LAPSING = "claim-lapsing", "My hold on a track lapses in a quarter of an hour"
     CLAIM_MOVED = "claim-moved", "Tracks were taken over from me or given to me"
@@ -34,6 +35,7 @@ WAYS: dict[str, str] = {
     Kind.SECOND_APPROVAL: Way.PAGE,
     Kind.RETURNED: Way.MAIL,
     Kind.APPROVED: Way.PAGE,
+    Kind.REMARKED: Way.MAIL,
     Kind.REPLIED: Way.PAGE,
     Kind.CLAIM_LAPSING: Way.PAGE,
     Kind.CLAIM_MOVED: Way.MAIL,
@@ -46,6 +48,7 @@ WAYS: dict[str, str] = {
 
 A review that is put to a member stands still until they come, so it is a mail, whether the sheet was proposed, changed,
 merged or opened again, or put to them by hand or by a first approval. That a second approval is lacking goes to all who
-may give it, and mails would ask many for what one does; the one it is put to has had theirs. A reply is talk: it comes
-in bursts and decides nothing, and what it leads to, a change or a verdict, is told by itself.
+may give it, and mails would ask many for what one does; the one it is put to has had theirs. A remark without a verdict
+is a question that waits for the authors, as a return does; of several in one sitting the first is a mail. A reply is
+talk: it comes in bursts and decides nothing, and what it leads to, a change or a verdict, is told by itself.
 """

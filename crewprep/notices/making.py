@@ -18,7 +18,8 @@ from crewprep.notices.models import Notice
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """Something to tell a user. ``about`` makes it one thing within its kind; ``text`` follows the name of ``by``."""
+    """Something to tell a user. ``about`` makes it one thing within its kind; ``text`` follows the name of ``by``;
+    ``page_only`` is for what needs no mail of its own, whatever was chosen."""
 
     recipient: int
     kind: Kind
@@ -29,6 +30,7 @@ class Planned:
     happened_at: dt.datetime
     by: int | None = None
     good_until: dt.datetime | None = None
+    page_only: bool = False
 
 
 def tell(crew_id: UUID, planned: Sequence[Planned]) -> int:
@@ -52,7 +54,7 @@ def tell(crew_id: UUID, planned: Sequence[Planned]) -> int:
                     crew_id=crew_id, recipient_id=one.recipient, kind=one.kind, about=one.about,
                     subject_id=one.subject_id, by_id=one.by, text=one.text[:400], path=one.path,
                     happened_at=one.happened_at, good_until=one.good_until,
-                    by_mail=way == Way.MAIL and bool(present[one.recipient]),
+                    by_mail=way == Way.MAIL and not one.page_only and bool(present[one.recipient]),
                 )
             )  # fmt: skip
     Notice.objects.bulk_create(rows, ignore_conflicts=True)

@@ -1,4 +1,7 @@
-"""The table of moves: from which states a proposal may be moved, and to which. Nothing else changes a state."""
+"""The table of moves: from which states a proposal may be moved, and to which. Nothing else changes a state.
+
+Beside it the table of what may be said in which state, which changes none.
+"""
 
 from __future__ import annotations
 
@@ -48,6 +51,41 @@ MOVES: dict[str, Move] = {
     "reopen": Move((WITHDRAWN,), OPEN, "opened again", "its authors", "no other proposal for the track is pending"),
 }  # fmt: skip
 """An approved proposal never moves again: its sheet is put forward anew, as a proposal of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """What may be said about a proposal in which states; ``done``, ``who`` and ``when`` as of a move."""
+
+    states: tuple[ProposalState, ...]
+    done: str
+    who: str
+    when: str
+
+
+SAYINGS: dict[str, Saying] = {
+    "remark": Saying(
+        PENDING, "remarked on", "any member", "on a slot of the revision that was seen; a return may bring remarks too"
+    ),
+    "reply": Saying(tuple(ProposalState), "replied to", "any member", "at any time, settled or not"),
+    "settle": Saying(
+        tuple(ProposalState), "settled", "whoever wrote the remark, the proposal's authors and the leads",
+        "at any time, and taken back likewise; an open remark stands in the way of bulk approval alone",
+    ),
+}  # fmt: skip
+"""Talk moves nothing: the state, the revision and a first approval stay as they are."""
+
+
+def require_sayable(proposal: Proposal, name: str, *, seen_revision: int) -> None:
+    """Raise ``Conflict`` where this may not be said of the proposal any more, or it has another revision than was seen.
+
+    The row stays locked to the end of the transaction, so that no move passes by what is said.
+    """
+    now = Proposal.objects.select_for_update(no_key=True).get(pk=proposal.pk)
+    if now.state not in SAYINGS[name].states:
+        raise Conflict("proposal:wrong-state", state=now.get_state_display().lower(), move=SAYINGS[name].done)
+    if now.revision != seen_revision:
+        raise Conflict("proposal:moved-on")
 
 
 def move(

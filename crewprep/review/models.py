@@ -140,7 +140,8 @@ class Verdict(Row):
 
 
 class Remark(Row):
-    """A reviewer's words on one slot of a proposal at the revision that was seen; it begins a thread."""
+    """A member's words on one slot of a proposal at the revision that was seen, with a return or without a verdict; it
+    begins a thread."""
 
     proposal = models.ForeignKey(Proposal, on_delete=models.CASCADE, related_name="remarks")
     revision = models.PositiveIntegerField()

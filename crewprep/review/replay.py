@@ -13,7 +13,7 @@ from uuid import UUID
 
 from crewprep.activity.models import Activity
 from crewprep.review.content import plain
-from crewprep.review.lifecycle import MOVES
+from crewprep.review.lifecycle import MOVES, SAYINGS
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import SheetVersion
 from crewprep.tracks.models import Track
@@ -28,6 +28,9 @@ MOVED: dict[str, str] = {
     "proposal opened again": "reopen",
 }
 """The move that each verb of the record tells of; ``proposed`` begins a life."""
+
+SETTLED: dict[str, int] = {"remark resolved": -1, "remark opened again": 1}
+"""What each verb of the record does to how many remarks are open; a return may bring some, ``remarked`` begins one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +48,13 @@ class RecordedSheet:
 
 @dataclass(slots=True)
 class Life:
-    """How a proposal stands: its state, revision, who approved it first (a user's id), its sheet."""
+    """How a proposal stands: its state, revision, who approved it first (a user's id), its sheet, its open remarks."""
 
     state: ProposalState = ProposalState.OPEN
     revision: int = 1
     first_approved_by: int | None = None
     sheet: int | None = None
+    open_remarks: int = 0
 
 
 def recorded(sheet: SheetVersion, markers: list[dict[str, Any]]) -> dict[str, Any]:
@@ -88,7 +92,8 @@ def agrees(sheet: SheetVersion, found: RecordedSheet) -> bool:
 def lives(rows: Iterable[Activity]) -> dict[UUID, Life]:
     """How every proposal stands, from the record alone (its rows, oldest first).
 
-    Raises ``AssertionError`` where the record tells of a move that ``MOVES`` does not allow.
+    Raises ``AssertionError`` where the record tells of a move that ``MOVES`` does not allow, or of a remark that
+    ``SAYINGS`` does not.
     """
     found: dict[UUID, Life] = {}
     for row in rows:
@@ -98,6 +103,10 @@ def lives(rows: Iterable[Activity]) -> dict[UUID, Life]:
             found[row.subject_id] = Life()
         elif row.verb in MOVED:
             _live(found[row.subject_id], MOVED[row.verb], row)
+        elif row.verb == "remarked":
+            _hear(found[row.subject_id], row)
+        elif row.verb in SETTLED:
+            found[row.subject_id].open_remarks += SETTLED[row.verb]
     return found
 
 
@@ -112,6 +121,14 @@ def _live(life: Life, name: str, row: Activity) -> None:
         life.first_approved_by = row.actor_id
     if name == "approve":
         life.sheet = row.details["sheet"]
+    if name == "return":
+        life.open_remarks += row.details["remarks"]
+
+
+def _hear(life: Life, row: Activity) -> None:
+    if life.state not in SAYINGS["remark"].states or row.details["revision"] != life.revision:
+        raise AssertionError(f"The record tells of a remark on a proposal that was {life.state}, at another revision.")
+    life.open_remarks += 1
 
 
 def _sheet(content: dict[str, Any]) -> RecordedSheet:

@@ -55,6 +55,11 @@ def may_ask(member: Membership, proposal: Proposal) -> Answer:
     return Denied("review:ask-not-yours")
 
 
+def may_talk(member: Membership, proposal: Proposal) -> Answer:
+    """Begin a remark on a slot, and reply to one: anyone of the crew. Newcomers learn by asking; authors ask too."""
+    return Allowed()
+
+
 def may_resolve(member: Membership, remark: Remark) -> Answer:
     """Resolve a remark or take that back: whoever wrote it, the proposal's authors, and the leads."""
     if member.role == Role.LEAD or remark.by_id == member.user_id or is_author(member, remark.proposal):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from uuid import UUID
 
 from django.contrib import messages
@@ -72,11 +72,11 @@ def verdict(request: HttpRequest, member: Membership, proposal_id: UUID) -> Http
     """Approve, return or withdraw what was seen; a refusal keeps every word that was typed."""
     proposal = proposal_for(member, proposal_id)
     note = request.POST.get("note", "")
-    typed = _remarks(request, proposal)
+    typed = remarks_of(request, proposal)
     remarks = [RemarkInput(slot, text) for slot, text in typed.items()]
     title = proposal.track.title
     try:
-        seen, heard = revision_of(request), _heard(request)
+        seen, heard = revision_of(request), heard_of(request)
         match request.POST.get("do"):
             case "approve":
                 if any(remark.text.strip() for remark in remarks):
@@ -105,7 +105,7 @@ def verdict(request: HttpRequest, member: Membership, proposal_id: UUID) -> Http
                 raise Invalid("malformed", detail="choose approve, return, withdraw or open again.")
     except DomainError as error:
         now = proposal_for(member, proposal_id)
-        return show_proposal(request, member, now, refused=error, note=note, typed=typed)
+        return show_proposal(request, member, now, refused=error, note=note, typed=typed, heard=heard_of(request))
     following = next_to_review(member, after=proposal)
     if following is None:
         return redirect("queue", member.crew.slug)
@@ -118,18 +118,22 @@ def show_proposal(
     proposal: Proposal,
     *,
     refused: DomainError | None = None,
+    refused_slot: int = 0,
     note: str = "",
     typed: dict[int, str] | None = None,
+    heard: Sequence[int] = (),
     choices: Mapping[int, str] | None = None,
 ) -> HttpResponseBase:
-    """The page of a proposal; after a refusal with its sentence and everything that was typed or chosen."""
+    """The page of a proposal; after a refusal with its sentence (at a slot, where it is about one) and everything that
+    was typed, chosen or heard."""
     see_markers(member, proposal.track_id)
     typed = typed or {}
     is_open, is_pending = proposal.state == ProposalState.OPEN, proposal.state in PENDING
     found = findings_of(member.crew, proposal.markers.all(), proposal.convention_version, proposal.analysis.result)
     seen = last_verdict(member, proposal) if is_pending else None
     lines = slot_lines(proposal, typed=typed, seen=seen, findings=found, member=member)
-    merge = merge_of(proposal)
+    merge, before = merge_of(proposal), heard_before(seen, proposal)
+    answer = may_review(member, proposal)
     # A marker that stays where it was needs no ghost behind it.
     left = {line.slot.number for line in lines if line.kind in ("moved", "dropped")}
     return render(
@@ -169,7 +173,8 @@ def show_proposal(
             "findings": findings_data(found),
             "digest": digest_of(proposal, proposal.markers.all()),
             "seen": seen,
-            "heard_before": sorted(heard_before(seen, proposal)),
+            "heard_before": sorted(before),
+            "heard": sorted(before | set(heard)),
             "open_threads": sum(remark.resolved_at is None for remark in proposal.remarks.all()),
             "two_reviewers": options_of(member.crew).two_reviewers,
             "merge": merge,
@@ -178,13 +183,15 @@ def show_proposal(
             "other_pending": None if is_pending else pending_proposal(proposal.track),
             "is_open": is_open,
             "is_pending": is_pending,
-            "answer": may_review(member, proposal),
+            "answer": answer,
             "may_amend": may_amend(member, proposal),
             "may_withdraw": may_withdraw(member, proposal),
             "refused": refused,
+            "refused_slot": refused_slot,
             "note": note,
+            "noted": is_open and bool(answer),
             "marker_count": len(proposal.markers.all()),
-            "kept": [(slot, text) for slot, text in typed.items() if text.strip()],
+            "kept": [] if is_pending else [(slot, text) for slot, text in typed.items() if text.strip()],
         },
         status=refused.status if refused else 200,
     )
@@ -195,17 +202,17 @@ def of_revision(remark: Remark, proposal: Proposal) -> str:
     return "" if remark.revision == proposal.revision else f" on revision {remark.revision}"
 
 
-def _remarks(request: HttpRequest, proposal: Proposal) -> dict[int, str]:
+def remarks_of(request: HttpRequest, proposal: Proposal) -> dict[int, str]:
     """What was typed for each slot of the convention, with the findings that were ticked as remarks."""
     said = {}
     for slot in proposal.convention_version.slots.all():
         typed = request.POST.get(f"remark-{slot.number}", "")
         ticked = [text for text in request.POST.getlist(f"finding-{slot.number}")[:20] if text not in typed]
-        said[slot.number] = " ".join([typed.strip(), *ticked]).strip()[:500] if ticked else typed
+        said[slot.number] = " ".join([typed.strip(), *ticked]).strip() if ticked else typed
     return said
 
 
-def _heard(request: HttpRequest) -> list[int]:
+def heard_of(request: HttpRequest) -> list[int]:
     """The slots that the page saw being played; what cannot be read is nothing heard."""
     numbers = request.POST.get("heard", "").split(",")
     return [int(number) for number in numbers[:64] if number.isascii() and number.isdecimal() and len(number) < 4]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from django.contrib import messages
@@ -12,7 +13,8 @@ from django.urls import path
 from crewprep.common.errors import DomainError, Invalid
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_lead
-from crewprep.review.lifecycle import MOVES
+from crewprep.review.lifecycle import MOVES, SAYINGS
+from crewprep.review.models import ProposalState
 from crewprep.review.options import options_of, set_options
 from crewprep.web.doors import crew_page
 
@@ -42,17 +44,30 @@ def review_options(request: HttpRequest, member: Membership) -> HttpResponseBase
         "moves": [
             {
                 "name": name.capitalize(),
-                "sources": " or ".join(str(state.label) for state in move.sources).lower(),
+                "sources": _states(move.sources),
                 "target": str(move.target.label).lower(),
                 "who": move.who,
                 "when": move.when,
             }
             for name, move in MOVES.items()
         ],
+        "sayings": [
+            {
+                "name": name.capitalize(),
+                "states": "any" if len(saying.states) == len(ProposalState) else _states(saying.states),
+                "who": saying.who,
+                "when": saying.when,
+            }
+            for name, saying in SAYINGS.items()
+        ],
         "may_lead": may_lead(member),
         "refused": refused,
     }
     return render(request, "review/options.html", context, status=refused.status if refused else 200)
+
+
+def _states(states: Iterable[ProposalState]) -> str:
+    return " or ".join(str(state.label) for state in states).lower()
 
 
 def _confidence(text: str) -> float | None:

@@ -20,6 +20,7 @@ from crewprep.preparation.services import keep_work
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import ProposedMarker
 from crewprep.review.services import RemarkInput, approve_proposal, return_proposal
+from crewprep.review.threads import begin_remark
 from crewprep.sheets.keeping import Work
 from tests import factories
 
@@ -35,6 +36,7 @@ def somebody(lead: Membership, crate: Crate) -> Membership:
     approve_proposal(member=other, proposal=approved, seen_revision=1, note="well heard")
     returned = factories.proposal(other, into=crate)
     return_proposal(member=member, proposal=returned, seen_revision=1, remarks=[RemarkInput(4, "A phrase early?")])
+    begin_remark(member=member, proposal=returned, slot=2, text="Why here?", seen_revision=1)
     change_role(member=lead, other=member, role=Role.RESIDENT, seen_role=Role.LEAD)
     change_role(member=lead, other=other, role=Role.NEWCOMER, seen_role=Role.RESIDENT)
     give_feed(member=member)
@@ -64,14 +66,14 @@ def test_everything_is_there(somebody: Membership) -> None:
     (reviewed,) = of(export, "Proposal", "reviewed_by")
     assert "note" not in reviewed, "what another wrote is theirs"
     assert "markers" not in reviewed
-    assert [row["text"] for row in of(export, "Remark", "by")] == ["A phrase early?"]
+    assert {row["text"] for row in of(export, "Remark", "by")} == {"A phrase early?", "Why here?"}
     assert [row["note"] for row in of(export, "KeptSheet", "member")] == ["mine"]
     assert len(of(export, "Claim", "holder")) == 1
     assert len(of(export, "CalendarFeed", "membership")) == 1
     (token,) = of(export, "AuthToken", "user")
     assert token["scope"][0]["name"] == "crate list"
     verbs = {row["verb"] for row in of(export, "Activity", "actor")}
-    assert verbs >= {"proposed", "returned", "track claimed"}
+    assert verbs >= {"proposed", "returned", "remarked", "track claimed"}
     about = {row["verb"]: row["details"]["person"] for row in of(export, "Activity", "person")}
     assert about["role changed"] == "you"
 

@@ -35,7 +35,7 @@ from crewprep.review.corrections import correct_grid
 from crewprep.review.models import Proposal, Remark
 from crewprep.review.options import set_options
 from crewprep.review.services import amend_proposal, approve_proposal, withdraw_proposal
-from crewprep.review.threads import settle_remark
+from crewprep.review.threads import begin_remark, reply_to_remark, settle_remark
 from crewprep.sheets.markers import MarkerInput
 from crewprep.splitting.services import apply_split
 from crewprep.tracks.models import Track
@@ -96,6 +96,10 @@ def probes(lead: Membership, crate: Crate) -> dict[str, Callable[[Membership], o
         "reopen": lambda member: reopen_proposal(member=member, proposal=withdrawn_by(member), seen_revision=1),
         "ask": lambda member: ask_reviewer(
             member=member, proposal=fresh(theirs), reviewer=lead, seen_asked=fresh(theirs).asked_id
+        ),
+        "talk": lambda member: (
+            begin_remark(member=member, proposal=fresh(theirs), slot=4, text="Why here?", seen_revision=1),
+            reply_to_remark(member=member, remark=fresh(remark), text="I hear it."),
         ),
         "settle": lambda member: settle_remark(member=member, remark=fresh(remark), resolved=True),
         "review-options": lambda member: set_options(member=member, two_reviewers=True, bulk_confidence=None),

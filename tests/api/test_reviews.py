@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 import pytest
 
 from crewprep.crews.models import Membership
+from crewprep.onboarding.double import close_double_marking, open_double_marking
 from crewprep.review.models import Proposal
 from crewprep.sheets.models import SheetVersion
 from tests import factories
@@ -81,6 +82,39 @@ def test_threads(url: str, crewed: Crewed, as_member: AsMember) -> None:
     assert settled["resolved_by"]["username"] == crewed.author.user.username
     assert [reply["text"] for reply in settled["replies"]] == ["I hear it too."]
     assert author.put(f"{thread}settled/", {"resolved": True}).json()["code"] == "remark:moved-on"
+
+
+def test_a_remark_without_a_verdict(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:
+    newcomer, author, reviewer = (as_member(one) for one in (crewed.newcomer, crewed.author, crewed.reviewer))
+    remarks, asked = f"{url}remarks/", {"slot": 4, "text": "Why here, and not a phrase later?"}
+    assert newcomer.post(remarks, asked).status_code == 428
+    answer = newcomer.post(remarks, asked, revision=1)
+    assert (answer.status_code, answer.json()["state"], answer.json()["revision"]) == (201, "open", 1)
+    (remark,) = answer.json()["remarks"]
+    assert (remark["slot"], remark["by"]["username"]) == (4, crewed.newcomer.user.username)
+    assert newcomer.post(remarks, asked, revision=1).json()["code"] == "remark:said-already"
+    for wrong in ({"slot": 9, "text": "x"}, {"slot": 4, "text": " "}, {"slot": 4, "text": "x" * 501}):
+        assert newcomer.post(remarks, wrong, revision=1).status_code == 422
+    assert author.put(f"{url}markers/", sent(proposal, s4=30_000_000), revision=1).status_code == 200
+    stale = reviewer.post(remarks, asked, revision=1)
+    assert (stale.status_code, stale.json()["code"]) == (412, "proposal:other-revision")
+    assert author.post(f"{remarks}{remark['id']}/replies/", {"text": "Moved."}).status_code == 201
+    assert approve(reviewer, url).json()["state"] == "approved", "an open remark stops no approval"
+    assert reviewer.post(remarks, asked, revision=2).json()["code"] == "proposal:wrong-state"
+
+
+def test_no_remark_on_what_one_must_mark_unseen(
+    url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember
+) -> None:
+    """The answer would show the markers, and the words could tell of them."""
+    fresh = [factories.member_of(crewed.lead.crew) for _ in range(2)]
+    marking = open_double_marking(
+        member=crewed.lead, name="May", version=crewed.convention, tracks=[proposal.track], members=fresh
+    )
+    reader, asked = as_member(fresh[0]), {"slot": 4, "text": "Why here?"}
+    assert reader.post(f"{url}remarks/", asked, revision=1).json()["code"] == "double:unseen-first"
+    close_double_marking(member=crewed.lead, marking=marking)
+    assert reader.post(f"{url}remarks/", asked, revision=1).status_code == 201
 
 
 def test_merging_after_opening_again(url: str, proposal: Proposal, crewed: Crewed, as_member: AsMember) -> None:

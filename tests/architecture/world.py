@@ -37,6 +37,7 @@ from crewprep.onboarding.models import DoubleMarking, Drill
 from crewprep.readiness.services import give_feed
 from crewprep.review.models import Proposal, Remark
 from crewprep.review.services import approve_proposal
+from crewprep.review.threads import begin_remark
 from crewprep.sheets.models import Recheck, SheetVersion
 from crewprep.tracks.models import Copy, Track
 from crewprep.webhooks.models import Delivery
@@ -154,7 +155,7 @@ def make_crew(word: str) -> CrewWorld:
     first = factories.proposal(resident, made=track, into=crate)
     sheet = approve_proposal(member=lead, proposal=first, seen_revision=1)
     proposal = factories.proposal(resident, made=track, into=crate)
-    remark = Remark.objects.create(proposal=proposal, revision=1, slot=4, text=f"{word} remark", by=lead.user)
+    remark = begin_remark(member=lead, proposal=proposal, slot=4, text=f"{word} remark", seen_revision=1)
     job = Job.objects.filter(track=track).first()
     assert job is not None
     Job.objects.filter(pk=job.pk).update(state=JobState.DEAD, error_code="job:gave-up", error_detail="Gave up.")

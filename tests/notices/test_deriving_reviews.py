@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 from django.db import transaction
+from django.db.models import Count
+from django.utils import timezone
 
 from crewprep.accounts.departing import leave_crew, remove_member
 from crewprep.activity.models import Activity
@@ -26,7 +28,7 @@ from crewprep.review.services import (
     give_approval,
     return_proposal,
 )  # fmt: skip
-from crewprep.review.threads import reply_to_remark
+from crewprep.review.threads import begin_remark, reply_to_remark, settle_remark
 from tests import factories
 from tests.notices.conftest import Told, put_to_nobody, with_address
 
@@ -247,6 +249,71 @@ def test_a_reply_is_told_to_whom_the_remark_concerns(
     assert Mail.objects.count() == mails, "talk is on the page alone"
     path = unread_of(newcomer).filter(kind="replied").values_list("path", flat=True)[0]
     assert path == f"/c/{lead.crew.slug}/proposals/{proposal.pk}/#thread-{remark.pk}"
+
+
+def test_a_remark_without_a_verdict_is_told_to_the_authors(
+    proposal: Proposal, lead: Membership, resident: Membership, third: Membership, newcomer: Membership, told: Told
+) -> None:
+    with_address(lead, resident, third, newcomer)
+    proposal.contributors.add(third.user)
+    before = dict(Notice.objects.order_by().values_list("recipient").annotate(Count("pk")))
+    title = proposal.track.title
+    remark = begin_remark(member=resident, proposal=proposal, slot=4, text="Why here?", seen_revision=1)
+    derive()
+    derive()
+    said = f"{resident.user} wrote a remark on slot 4 of “{title}”."
+    assert waiting("remarked") == users([newcomer, third]), "all who had a hand, each once"
+    assert told(newcomer)[-1] == told(third)[-1] == said
+    assert said not in told(resident) + told(lead)
+    assert Notice.objects.filter(recipient__in=[lead.user, resident.user]).count() == sum(
+        before.get(one.user_id, 0) for one in (lead, resident)
+    )
+    path = unread_of(newcomer).filter(kind="remarked").values_list("path", flat=True)[0]
+    assert path == f"/c/{lead.crew.slug}/proposals/{proposal.pk}/#thread-{remark.pk}"
+
+    reply_to_remark(member=newcomer, remark=remark, text="The pick-up belongs to it.")
+    derive()
+    assert told(resident)[-1] == f"{newcomer.user} replied to your remark on slot 4 of “{title}”."
+    begin_remark(member=third, proposal=proposal, slot=2, text="Or here?", seen_revision=1)
+    derive()
+    assert waiting("remarked") == users([newcomer, newcomer, third]), "never the one who wrote it, author or not"
+    assert waiting("review-asked") == users([resident]), "the review waits as before"
+    settle_remark(member=resident, remark=remark, resolved=True)
+    derive()
+    assert waiting("remarked") == users([newcomer]), "what is settled needs no reading"
+    approve_proposal(member=lead, proposal=proposal, seen_revision=1)
+    derive()
+    assert waiting("remarked") == []
+
+
+def test_several_remarks_in_one_sitting_are_one_mail(
+    proposal: Proposal, resident: Membership, third: Membership, newcomer: Membership
+) -> None:
+    with_address(resident, third, newcomer)
+
+    def asked(member: Membership, slot: int) -> int:
+        before = Mail.objects.filter(recipient=newcomer.user).count()
+        begin_remark(member=member, proposal=proposal, slot=slot, text="Why here?", seen_revision=1)
+        derive()
+        pack()
+        return Mail.objects.filter(recipient=newcomer.user).count() - before
+
+    pack()
+    assert [asked(resident, 1), asked(resident, 2), asked(third, 3), asked(resident, 4)] == [1, 0, 1, 0]
+    assert waiting("remarked") == [newcomer.user_id] * 4, "on the page stands each"
+    Notice.objects.update(read_at=timezone.now())
+    assert asked(resident, 5) == 1, "once they have looked the next is a mail again"
+
+
+def test_a_remark_that_was_settled_or_decided_before_a_worker_looks_tells_nothing(
+    proposal: Proposal, lead: Membership, resident: Membership
+) -> None:
+    remark = begin_remark(member=resident, proposal=proposal, slot=4, text="Why here?", seen_revision=1)
+    settle_remark(member=resident, remark=remark, resolved=True)
+    begin_remark(member=resident, proposal=proposal, slot=5, text="And here?", seen_revision=1)
+    approve_proposal(member=lead, proposal=proposal, seen_revision=1)
+    derive()
+    assert not Notice.objects.filter(kind="remarked").exists()
 
 
 def test_a_merge_asks_as_a_change_does(

@@ -43,7 +43,7 @@ from crewprep.review.services import (
     return_proposal,
     withdraw_proposal,
 )  # fmt: skip
-from crewprep.review.threads import reply_to_remark, settle_remark
+from crewprep.review.threads import begin_remark, reply_to_remark, settle_remark
 from crewprep.sheets.counting import counted_by_rule
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import CountedSheet, SheetVersion
@@ -282,6 +282,21 @@ class ReviewLife(RuleBasedStateMachine):
             move="return", on=proposal,
         )  # fmt: skip
 
+    @rule(who=WHO, behind=BEHIND, slot=st.integers(0, 9), text=st.sampled_from(["Why here?", "A fill?", " "]))
+    @precondition(lambda self: self.newest() is not None)
+    def ask(self, who: int, behind: int, slot: int, text: str) -> None:
+        """Anybody, a newcomer and an author too, and it moves nothing."""
+        proposal, member, before = self.pending() or self.newest(), self.members[who], self.rows()
+        assert proposal is not None
+        seen = proposal.revision - behind
+        said = Remark.objects.filter(
+            proposal=proposal, revision=seen, slot=slot, text=text, by=member.user, resolved_at=None
+        ).exists()
+        fits = behind == 0 and proposal.state in PENDING and slot in range(1, 9) and text.strip() and not said
+        done = self.do(lambda: begin_remark(member=member, proposal=proposal, slot=slot, text=text, seen_revision=seen))
+        assert done == bool(fits)
+        assert self.rows() == before
+
     @rule(who=WHO, resolved=st.sampled_from([True, False, None]))
     @precondition(lambda self: Remark.objects.filter(proposal__track=self.track).exists())
     def talk(self, who: int, resolved: bool | None) -> None:
@@ -344,6 +359,7 @@ class ReviewLife(RuleBasedStateMachine):
             assert (life.state, life.revision) == (proposal.state, proposal.revision)
             assert life.sheet == (proposal.sheet.number if proposal.sheet else None)
             assert life.first_approved_by == proposal.first_approved_by_id
+            assert life.open_remarks == Remark.objects.filter(proposal=proposal, resolved_at=None).count()
         for sheet in SheetVersion.objects.filter(track=self.track):
             for when in (sheet.created_at, sheet.created_at - dt.timedelta(microseconds=1)):
                 found, kept = sheet_as_of(self.track, when), recorded_sheet_as_of(self.track, when)

@@ -80,7 +80,7 @@ class NoteIn(serializers.Serializer[object]):
 
 
 class RemarkIn(serializers.Serializer[object]):
-    """What should change about one marker."""
+    """Words on one slot: what should change, or what one would like to know."""
 
     slot = WholeNumber(min_value=1, max_value=MAX_SLOTS)
     text = serializers.CharField(max_length=500)
@@ -152,7 +152,7 @@ class ReplyOut(serializers.Serializer[Reply]):
 
 
 class RemarkOut(serializers.Serializer[Remark]):
-    """A reviewer's words on one slot at one revision, what was said to them, and whether they are settled."""
+    """A member's words on one slot at one revision, what was said to them, and whether they are settled."""
 
     id = serializers.UUIDField()
     slot = serializers.IntegerField()

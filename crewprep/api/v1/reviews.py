@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from analysis_worker.core.convention import MAX_SLOTS
 from crewprep.api.base import CrewEndpoint, WholeNumber, listed, seen_revision, several
-from crewprep.api.v1.proposals import IF_MATCH, MarkerOut, ProposalEndpoint, ProposalOut
+from crewprep.api.v1.proposals import IF_MATCH, MarkerOut, ProposalEndpoint, ProposalOut, RemarkIn
 from crewprep.common.errors import DomainError, NotFound
 from crewprep.crews.selectors import members_of
 from crewprep.onboarding.sights import see_markers
@@ -23,7 +23,7 @@ from crewprep.review.merging import SlotMerge
 from crewprep.review.models import ReviewOptions
 from crewprep.review.options import options_of, set_options
 from crewprep.review.selectors import StaleBase, merge_of, proposal_for, remark_for
-from crewprep.review.threads import reply_to_remark, settle_remark
+from crewprep.review.threads import begin_remark, reply_to_remark, settle_remark
 
 
 class SlotMergeOut(serializers.Serializer[SlotMerge]):
@@ -205,6 +205,22 @@ class Reviewer(ProposalEndpoint):
         seen = None if given["instead_of"] is None else before.user_id if before else 0
         ask_reviewer(member=self.member, proposal=found, reviewer=people[given["reviewer"]], seen_asked=seen)
         return self.answer(proposal)
+
+
+class Remarks(ProposalEndpoint):
+    """Remarks without a verdict."""
+
+    @extend_schema(
+        operation_id="begin_remark", parameters=[IF_MATCH], request=RemarkIn, responses={201: ProposalOut},
+        tags=["proposals"],
+    )  # fmt: skip
+    def post(self, request: Request, crew: str, proposal: UUID) -> Response:
+        """Say something about a slot of an open or returned proposal (any member); its state stays as it is."""
+        found = proposal_for(self.member, proposal)
+        see_markers(self.member, found.track_id)
+        revision = seen_revision(request, current=found.revision)
+        begin_remark(member=self.member, proposal=found, seen_revision=revision, **self.read(RemarkIn, request))
+        return self.answer(proposal, status=201)
 
 
 class Replies(ProposalEndpoint):

@@ -153,6 +153,7 @@ urlpatterns = [
     path(f"{_PROPOSAL}merge/", reviews.Merge.as_view(), name="proposal-merge"),
     path(f"{_PROPOSAL}reopen/", reviews.Reopen.as_view(), name="proposal-reopen"),
     path(f"{_PROPOSAL}reviewer/", reviews.Reviewer.as_view(), name="proposal-reviewer"),
+    path(f"{_PROPOSAL}remarks/", reviews.Remarks.as_view(), name="proposal-remarks"),
     path(f"{_REMARK}replies/", reviews.Replies.as_view(), name="remark-replies"),
     path(f"{_REMARK}settled/", reviews.Settled.as_view(), name="remark-settled"),
     path(f"{_CREW}review/", reviews.Options.as_view(), name="review-options"),

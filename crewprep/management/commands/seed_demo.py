@@ -22,6 +22,7 @@ from crewprep.crews.services import add_member, found_crew
 from crewprep.jobs import services as jobs
 from crewprep.jobs.models import Job
 from crewprep.review.services import RemarkInput, approve_proposal, propose, return_proposal
+from crewprep.review.threads import begin_remark
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.publishing import publish_document
 from crewprep.sheets.selectors import current_draft
@@ -114,7 +115,7 @@ def _upload(member: Membership, crate: Crate, path: Path) -> Track:
 def _prepare(
     crate: Crate, tracks: list[Track], lead: Membership, first: Membership, second: Membership, newcomer: Membership
 ) -> None:
-    """Approved sheets, one open proposal, one returned with remarks; the rest stay drafts."""
+    """Approved sheets, one open proposal that somebody asks about, one returned with remarks; the rest stay drafts."""
     version = crate.convention_version
 
     def markers(track: Track) -> list[MarkerInput]:
@@ -137,7 +138,11 @@ def _prepare(
         proposal = propose(member=author, track=track, convention_version=version, markers=given, note=note)
         if number < APPROVED:
             approve_proposal(member=lead, proposal=proposal, seen_revision=1)
-        elif author is not newcomer:
+        elif author is newcomer:
+            begin_remark(
+                member=first, proposal=proposal, slot=2, seen_revision=1, text="Why here, and not a phrase earlier?"
+            )
+        else:
             return_proposal(
                 member=second,
                 proposal=proposal,

@@ -1,41 +1,66 @@
 // Remarks as they are written: they stand in the margin of the marker's row at once, as they will for its author.
+// A field is drawn anew when its remark was sent by itself, so fields are looked up when they are needed.
 
 export function makeRemarks(root, markers) {
-  const fields = new Map(
-    [...document.querySelectorAll("textarea[name^=remark-]")].map((field) => [Number(field.name.slice(7)), field]),
-  );
-  for (const [slot, field] of fields) {
-    const marker = markers.find((one) => one.slot === slot);
-    if (!marker) continue;
-    const line = document.createElement("li");
-    const text = document.createElement("span");
-    line.className = "remark--typed";
-    line.append(marker.element.querySelector(".slot__badge").cloneNode(true), text);
-    const show = () => {
-      text.textContent = field.value.trim();
-      if (text.textContent) marginOf(marker.element).append(line);
-      else line.remove();
-    };
-    field.addEventListener("input", show);
-    field.addEventListener("keydown", (event) => {
-      if (event.key === "Escape") marker.element.focus();
-    });
-    show();
+  const fields = "textarea[name^=remark-]";
+  const fieldOf = (slot) => document.getElementById(`remark-${slot}`);
+  const lines = new Map();
+
+  function lineOf(marker) {
+    if (!lines.has(marker.slot)) {
+      const line = document.createElement("li");
+      line.className = "remark--typed";
+      line.append(marker.element.querySelector(".slot__badge").cloneNode(true), document.createElement("span"));
+      lines.set(marker.slot, line);
+    }
+    return lines.get(marker.slot);
   }
+
+  const markerOf = (field) => markers.find(({ slot }) => slot === Number(field.name.slice(7)));
+
+  function show(field) {
+    const marker = markerOf(field);
+    if (!marker) return;
+    const line = lineOf(marker);
+    line.lastChild.textContent = field.value.trim();
+    if (line.lastChild.textContent) marginOf(marker.element).append(line);
+    else line.remove();
+  }
+
+  document.addEventListener("input", ({ target }) => {
+    if (target.matches(fields)) show(target);
+  });
+  document.addEventListener("keydown", ({ key, target }) => {
+    if (key === "Escape" && target.matches(fields)) markerOf(target)?.element.focus();
+  });
+  for (const field of document.querySelectorAll(fields)) show(field);
 
   // What a house check found becomes the remark's words at once, to be edited; without scripts the tick itself is sent.
   // Taking the tick away takes the words away, where they are as they came.
-  for (const tick of document.querySelectorAll("input[type=checkbox][name^=finding-]")) {
-    tick.addEventListener("change", () => {
-      const field = fields.get(Number(tick.dataset.slot));
-      if (!field) return;
-      tick.removeAttribute("name");
-      const words = field.value.replace(tick.value, "").trim();
-      field.value = (tick.checked ? `${words} ${tick.value}` : words).trim().slice(0, 500);
-      field.closest("details").open = true;
-      field.dispatchEvent(new Event("input"));
-    });
-  }
+  document.addEventListener("change", ({ target: tick }) => {
+    if (!tick.matches("input[type=checkbox][data-slot]")) return;
+    const field = fieldOf(tick.dataset.slot);
+    if (!field) return;
+    tick.removeAttribute("name");
+    const words = field.value.replace(tick.value, "").trim();
+    field.value = (tick.checked ? `${words} ${tick.value}` : words).trim().slice(0, 500);
+    field.closest("details").open = true;
+    show(field);
+  });
+
+  // A remark that was sent by itself: its words stay in the margin, the field and the ticks are free again.
+  document.addEventListener("htmx:load", ({ target }) => {
+    for (const field of target.querySelectorAll(fields)) show(field);
+    const slot = Number(target.dataset.begun);
+    if (!slot) return;
+    for (const tick of document.querySelectorAll(`input[type=checkbox][data-slot="${slot}"]`)) tick.checked = false;
+    const marker = markers.find((one) => one.slot === slot);
+    if (!marker) return;
+    const said = lineOf(marker).cloneNode(true);
+    said.className = "";
+    said.lastChild.replaceChildren(...target.querySelector(".remark").cloneNode(true).childNodes);
+    marginOf(marker.element).append(said);
+  });
 
   function marginOf(element) {
     const row = element.closest(".row");
@@ -53,7 +78,7 @@ export function makeRemarks(root, markers) {
   return {
     // Go and write on a slot; false where this page takes no remarks.
     write(slot) {
-      const field = fields.get(slot);
+      const field = fieldOf(slot);
       if (!field) return false;
       field.closest("details").open = true;
       field.focus();
