@@ -13,13 +13,15 @@ from collections.abc import Callable
 import pytest
 from django.db import connection
 
+from crewprep.activity.models import Activity
 from crewprep.common.errors import Conflict
 from crewprep.crews.models import Membership
 from crewprep.review import services
 from crewprep.review.again import reopen_proposal
 from crewprep.review.lifecycle import MOVES
-from crewprep.review.models import Proposal, Verdict
+from crewprep.review.models import Proposal, Remark, Verdict
 from crewprep.review.options import set_options
+from crewprep.review.replay import lives
 from crewprep.review.services import (
     amend_proposal,
     approve_proposal,
@@ -27,6 +29,7 @@ from crewprep.review.services import (
     return_proposal,
     withdraw_proposal,
 )  # fmt: skip
+from crewprep.review.threads import begin_remark
 from crewprep.sheets.markers import MarkerInput
 from crewprep.sheets.models import SheetVersion
 from tests import factories
@@ -145,6 +148,32 @@ def test_control_without_compare_and_set_both_win(monkeypatch: pytest.MonkeyPatc
         proposal = rivals.proposal()
         both += race(approve(rivals.lead, proposal), send_back(rivals.reviewer, proposal))["won"] == 2
     assert both > 0
+
+
+def ask(member: Membership, proposal: Proposal) -> Callable[[], object]:
+    seen = Proposal.objects.get(pk=proposal.pk)
+    return lambda: begin_remark(member=member, proposal=seen, slot=4, text="Why here?", seen_revision=1)
+
+
+def test_of_two_presses_of_one_remark_one_stands() -> None:
+    rivals = Rivals()
+    for _ in range(max(20, rounds() // 4)):
+        proposal = rivals.proposal()
+        assert race(ask(rivals.lead, proposal), ask(rivals.lead, proposal)) == {"won": 1, "conflict": 1}
+        assert Remark.objects.filter(proposal=proposal).count() == 1
+
+
+def test_no_remark_lands_on_what_is_decided_meanwhile() -> None:
+    """A remark stops no approval; where it stands it came first, and the record says so."""
+    rivals = Rivals()
+    for _ in range(max(20, rounds() // 4)):
+        proposal = rivals.proposal()
+        outcomes = race(approve(rivals.lead, proposal), ask(rivals.reviewer, proposal))
+        stands = Remark.objects.filter(proposal=proposal).count()
+        assert outcomes == ({"won": 2} if stands else {"won": 1, "conflict": 1})
+        rows = Activity.objects.filter(subject_id=proposal.pk).order_by("created_at")
+        life = lives(rows)[proposal.pk]
+        assert (life.state, life.open_remarks) == ("approved", stands)
 
 
 def approve_as_ruled(member: Membership, proposal: Proposal) -> Callable[[], object]:

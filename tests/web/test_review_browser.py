@@ -93,6 +93,62 @@ def test_talk_tick_and_merge(scene, talked, chromium):
     assert (talked.revision, talked.changed_by) == (4, other.user)
 
 
+def test_asking_without_a_verdict_by_keyboard(scene, talked, chromium):
+    lead = scene.lead
+    url = urljoin(scene.url, reverse("proposal", args=[lead.crew.slug, talked.pk]))
+    with opened(chromium, url, cookie(lead)) as page:
+        page.locator("#heard", has_text="You have heard").wait_for()
+        for slot, words in ((2, "Typed, and not sent."), (5, "Why here, and not a phrase later?")):
+            page.locator(f"#say-{slot} summary").focus()
+            page.keyboard.press("Enter")
+            page.keyboard.press("Tab")
+            page.keyboard.type(words)
+        margin = page.locator(".row__remarks li", has_text="Why here")
+        assert margin.get_attribute("class") == "remark--typed"
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        thread = page.locator("#slot-5 .thread")
+        thread.wait_for()
+        assert thread.evaluate("thread => thread === document.activeElement")
+        assert page.locator("#remark-5").input_value() == ""
+        assert page.locator("#remark-2").input_value() == "Typed, and not sent."
+        assert (margin.count(), margin.get_attribute("class")) == (1, None), "it stands there for good"
+        assert str(lead.user) in margin.text_content()
+
+        page.locator("#say-5 summary").click()
+        page.locator("#say-5").get_by_role("button").click()
+        page.get_by_text("Write a word first").wait_for()
+        assert page.evaluate("document.activeElement.id") == "remark-5"
+        page.keyboard.type("And a fill?")
+        assert page.locator(".row__remarks li", has_text="And a fill?").count() == 1, "a field that came anew is live"
+        assert axe(page) == []
+    talked.refresh_from_db()
+    assert (talked.state, talked.revision) == ("open", 3)
+    assert Remark.objects.get(slot=5).text == "Why here, and not a phrase later?"
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (1440, "light"), (1440, "dark")])
+def test_asking_without_scripts(scene, talked, chromium, width, scheme):
+    newcomer = factories.member_of(scene.lead.crew, Role.NEWCOMER)
+    url = urljoin(scene.url, reverse("proposal", args=[scene.lead.crew.slug, talked.pk]))
+    view = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme}
+    with opened(chromium, url, cookie(newcomer), refusals=1, **view, java_script_enabled=False) as page:
+        for slot, words in ((2, "Typed, and not sent."), (5, " ")):
+            page.locator(f"#say-{slot} summary").click()
+            page.locator(f"#remark-{slot}").fill(words)
+        page.locator("#say-5").get_by_role("button").click()
+        assert page.get_by_text("Write a word first").count() == 1
+        page.locator("#remark-5").fill("Why here?")
+        page.locator("#say-5").get_by_role("button").click()
+        page.locator("#slot-5 .thread").wait_for()
+        assert page.locator("#remark-2").input_value() == "Typed, and not sent."
+    with opened(chromium, url, cookie(newcomer), **view) as page:
+        page.locator("#say-5 summary").click()
+        assert axe(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert Remark.objects.get(slot=5).by == newcomer.user
+
+
 @pytest.mark.parametrize("width", [320, 1440])
 def test_the_other_pages_are_for_everyone(scene, talked, chromium, width):
     lead = scene.lead

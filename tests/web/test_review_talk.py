@@ -112,7 +112,7 @@ def test_threads_are_replied_to_and_settled(proposal: Proposal, resident: Member
     assert "1 open remark" in page_of(resident, proposal)
 
 
-def ask(member: Membership, proposal: Proposal, slot: int, *, scripts: bool = False, **fields: str) -> Any:
+def ask(member: Membership, proposal: Proposal, slot: int, *, scripts: bool = False, **fields: Any) -> Any:
     """What the button beside a slot sends: everything of the form that it stands in."""
     given = {"seen_revision": str(proposal.revision), "slot": str(slot), **fields}
     headers = {"HX-Request": "true"} if scripts else {}

@@ -57,7 +57,7 @@ export function makeRemarks(root, markers) {
     const marker = markers.find((one) => one.slot === slot);
     if (!marker) return;
     const said = lineOf(marker).cloneNode(true);
-    said.className = "";
+    said.removeAttribute("class");
     said.lastChild.replaceChildren(...target.querySelector(".remark").cloneNode(true).childNodes);
     marginOf(marker.element).append(said);
   });
