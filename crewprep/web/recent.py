@@ -92,9 +92,7 @@ WORDS: dict[str, Words] = {
     "review passed on": lambda details, title: (
         f"passed the review of “{title or details.get('track')}” on to {details.get('person', 'somebody')}"
     ),
-    "remarked": lambda details, title: (
-        f"wrote a remark on slot {details.get('slot')} of “{title or details.get('track')}”"
-    ),
+    "remarked": lambda details, title: f"wrote a remark on “{title or details.get('track')}”",
     "replied": lambda details, title: f"replied to a remark on “{title or details.get('track')}”",
     "remark resolved": lambda details, title: f"settled a remark on “{title or details.get('track')}”",
     "remark opened again": lambda details, title: f"opened a remark on “{title or details.get('track')}” again",

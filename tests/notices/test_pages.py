@@ -103,7 +103,8 @@ def test_a_long_list_is_shown_at_a_fixed_cost(lead: Membership) -> None:
 CHOSEN = {
     "when": "digest", "digest_hour": "18", "quiet_from": "22:30", "quiet_until": "07:00", "zone": "Europe/Lisbon",
     "review-asked": "page", "returned": "mail", "approved": "mail", "claim-lapsing": "off", "claim-moved": "mail",
-    "night-near": "mail", "convention-published": "page", "second-approval": "page", "replied": "off",
+    "night-near": "mail", "convention-published": "page", "second-approval": "page", "remarked": "mail",
+    "replied": "off",
     "signed-off": "mail", "more-practice": "page",
 }  # fmt: skip
 
