@@ -107,9 +107,7 @@ def test_asking_without_a_verdict_by_keyboard(scene, talked, chromium):
         assert margin.get_attribute("class") == "remark--typed"
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
-        thread = page.locator("#slot-5 .thread")
-        thread.wait_for()
-        assert thread.evaluate("thread => thread === document.activeElement")
+        page.locator("#slot-5 .thread:focus").wait_for()
         assert page.locator("#remark-5").input_value() == ""
         assert page.locator("#remark-2").input_value() == "Typed, and not sent."
         assert (margin.count(), margin.get_attribute("class")) == (1, None), "it stands there for good"
@@ -118,7 +116,7 @@ def test_asking_without_a_verdict_by_keyboard(scene, talked, chromium):
         page.locator("#say-5 summary").click()
         page.locator("#say-5").get_by_role("button").click()
         page.get_by_text("Write a word first").wait_for()
-        assert page.evaluate("document.activeElement.id") == "remark-5"
+        page.locator("#remark-5:focus").wait_for()
         page.keyboard.type("And a fill?")
         assert page.locator(".row__remarks li", has_text="And a fill?").count() == 1, "a field that came anew is live"
         assert axe(page) == []
