@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("crewprep", "0035_standings_in_order"),
+        ("crewprep", "0037_ask_for_addresses"),
     ]
 
     operations = [
