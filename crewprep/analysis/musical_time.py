@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left, bisect_right
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import floor
-
-from analysis_worker.core.results import TrackAnalysis
+from typing import NamedTuple, Protocol
 
 PHRASE_BARS = 8
 TIMED_ROW_S = 15
@@ -24,6 +24,31 @@ OFF_GRID_US = 5_000
 _QUARTERS = ("", "¼", "½", "¾")
 _CLOCK = re.compile(r"^(?:(?:(\d{1,2}):)?(\d{1,3}):)?(\d{1,5}(?:[.,]\d{1,6})?)$")
 _ADDRESS = re.compile(r"^(\d{1,4})\.(\d{1,4})\.(\d{1,2})([¼½¾]?)$")
+
+
+class GridLike(Protocol):
+    """What is asked of the facts of a track: a few names of ``TrackAnalysis``."""
+
+    @property
+    def duration_us(self) -> int: ...
+    @property
+    def beats_per_bar(self) -> int: ...
+    @property
+    def beats_us(self) -> tuple[int, ...]: ...
+    @property
+    def downbeats_us(self) -> tuple[int, ...]: ...
+    @property
+    def phrases_us(self) -> tuple[int, ...]: ...
+
+
+class GridFacts(NamedTuple):
+    """These names alone, read without the other facts."""
+
+    duration_us: int
+    beats_per_bar: int
+    beats_us: tuple[int, ...]
+    downbeats_us: tuple[int, ...]
+    phrases_us: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +69,7 @@ class MusicalTime:
     timed: bool
 
     @classmethod
-    def of(cls, result: TrackAnalysis) -> MusicalTime:
+    def of(cls, result: GridLike) -> MusicalTime:
         """The grid of an analysis, carried on past both ends; by the clock where it has no grid."""
         beats = sorted(set(result.beats_us))
         if len(beats) < 2:
@@ -59,8 +84,9 @@ class MusicalTime:
             *beats,
             *(beats[-1] + tail * step for step in range(1, after + 1)),
         )
-        phrases = _indices(extended, result.phrases_us)
-        downbeats = sorted({*_indices(extended, result.downbeats_us), *phrases}) or [before]
+        at = dict(zip(extended, range(len(extended)), strict=True))
+        phrases = _indices(extended, at, result.phrases_us)
+        downbeats = sorted({*_indices(extended, at, result.downbeats_us), *phrases}) or [before]
         downbeats = [
             *reversed(range(downbeats[0] - per_bar, -1, -per_bar)),
             *downbeats,
@@ -178,10 +204,13 @@ def parse_clock(text: str) -> int | None:
     return seconds * 1_000_000 + int(fraction.ljust(6, "0") or 0)
 
 
-def _indices(beats: tuple[int, ...], times_us: tuple[int, ...]) -> list[int]:
-    """The nearest beat of each time, once."""
+def _indices(beats: tuple[int, ...], at: Mapping[int, int], times_us: tuple[int, ...]) -> list[int]:
+    """The nearest beat of each time, once; ``at`` has the index of each beat, as most times are beats."""
     found = set()
     for time_us in times_us:
-        after = min(max(bisect_left(beats, time_us), 1), len(beats) - 1)
-        found.add(after - 1 if time_us - beats[after - 1] <= beats[after] - time_us else after)
+        index = at.get(time_us)
+        if index is None:
+            after = min(max(bisect_left(beats, time_us), 1), len(beats) - 1)
+            index = after - 1 if time_us - beats[after - 1] <= beats[after] - time_us else after
+        found.add(index)
     return sorted(found)

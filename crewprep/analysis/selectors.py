@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from uuid import UUID
+
 from crewprep.analysis.models import Analysis
+from crewprep.analysis.musical_time import GridFacts, MusicalTime
 from crewprep.tracks.models import Track
 
 
@@ -16,3 +20,13 @@ def measured_analysis(analysis: Analysis) -> Analysis:
     while analysis.follows is not None:
         analysis = analysis.follows
     return analysis
+
+
+def grids_of(analysis_ids: Collection[UUID]) -> dict[UUID, MusicalTime]:
+    """The grids of analyses, in one query that leaves the rest of the facts, which is most of them, in the database."""
+    fields = [f"facts__{field}" for field in GridFacts._fields]
+    rows = Analysis.objects.filter(pk__in=analysis_ids).order_by().values_list("pk", *fields)
+    return {
+        pk: MusicalTime.of(GridFacts(duration_us, beats_per_bar, *map(tuple, lists)))
+        for pk, duration_us, beats_per_bar, *lists in rows
+    }

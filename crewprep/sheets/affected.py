@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple, overload
 from uuid import UUID
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
-from crewprep.analysis.models import Analysis
-from crewprep.analysis.musical_time import MusicalTime
 from crewprep.conventions.comparison import Comparison, compare_slots
 from crewprep.conventions.models import Convention, ConventionVersion, Slot
 from crewprep.crates.models import Crate
 from crewprep.crews.models import Crew
-from crewprep.sheets.effect import REASON_KINDS, Reason, ReasonKind, SheetView, needs_grid, reasons
-from crewprep.sheets.models import SheetMarker, SheetVersion
-
-_GRIDS_AT_A_TIME = 200
+from crewprep.sheets.effect import REASON_KINDS, Reason, ReasonKind
+from crewprep.sheets.models import SheetVersion
+from crewprep.sheets.shapes import Judged, judge, outlines
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +25,38 @@ class Touched:
 
     sheet: SheetVersion
     reasons: tuple[Reason, ...]
+
+
+class TouchedIds(NamedTuple):
+    """The ids of such a sheet and of its track, and why."""
+
+    sheet_id: UUID
+    track_id: UUID
+    reasons: tuple[Reason, ...]
+
+
+class TouchedSheets(Sequence[Touched]):
+    """Sheets whose meaning changes, in order. Their rows are read of those that are asked for: of a page, or of all."""
+
+    def __init__(self, ids: Sequence[TouchedIds]) -> None:
+        self.ids = ids
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    @overload
+    def __getitem__(self, place: int) -> Touched: ...
+    @overload
+    def __getitem__(self, place: slice) -> list[Touched]: ...
+    def __getitem__(self, place: int | slice) -> Touched | list[Touched]:
+        return self._read(self.ids[place]) if isinstance(place, slice) else self._read([self.ids[place]])[0]
+
+    def __iter__(self) -> Iterator[Touched]:
+        return iter(self[:])
+
+    def _read(self, ids: Sequence[TouchedIds]) -> list[Touched]:
+        rows = SheetVersion.objects.select_related("track").defer("findings").in_bulk([one.sheet_id for one in ids])
+        return [Touched(rows[one.sheet_id], one.reasons) for one in ids]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +70,12 @@ class ReasonCount:
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """What rules would do: how many sheets keep their meaning, and those that do not, by title."""
+    """What rules would do: how many sheets keep their meaning, those that do not, by title, and the reasons with the
+    number of sheets that have them."""
 
     kept: int
-    touched: tuple[Touched, ...]
-
-    @property
-    def counts(self) -> tuple[ReasonCount, ...]:
-        """The reasons with the number of sheets that have them."""
-        counted: Counter[tuple[ReasonKind, int]] = Counter()
-        for line in self.touched:
-            counted.update({(one.kind, one.slot) for one in line.reasons})
-        found = [ReasonCount(kind, slot, sheets) for (kind, slot), sheets in counted.items()]
-        return tuple(sorted(found, key=lambda one: (REASON_KINDS.index(one.kind), one.slot)))
+    touched: TouchedSheets
+    counts: tuple[ReasonCount, ...]
 
 
 def effect_on_convention(
@@ -62,7 +85,7 @@ def effect_on_convention(
     rules where they are published already. A handful of queries for any number of sheets."""
     convention = Convention.objects.filter(crew=crew, name=name).first()
     if convention is None:
-        return Effect(0, ())
+        return Effect(0, TouchedSheets(()), ())
     sheets = latest_sheets(crew).filter(convention_version__convention=convention)
     return effect_on(sheets, slots, version=version)
 
@@ -77,21 +100,14 @@ def effect_on(
     sheets: QuerySet[SheetVersion], slots: Iterable[Slot], *, version: ConventionVersion | None = None
 ) -> Effect:
     """What rules would do to sheets; those by ``version`` itself keep their meaning."""
-    found = list(sheets.select_related("track").order_by("track__title", "track__pk"))
-    comparisons = _comparisons({sheet.convention_version_id for sheet in found}, list(slots), version)
-    views = _views(sheets, found)
-    why: dict[UUID, tuple[Reason, ...]] = {}
-    measured: list[SheetVersion] = []
-    for sheet in found:
-        comparison, view = comparisons[sheet.convention_version_id], views[sheet.pk]
-        if needs_grid(comparison, view):
-            measured.append(sheet)
-        else:
-            why[sheet.pk] = reasons(comparison, view)
-    for sheet, grid in _with_grids(measured):
-        why[sheet.pk] = reasons(comparisons[sheet.convention_version_id], views[sheet.pk], grid)
-    touched = [Touched(sheet, why[sheet.pk]) for sheet in found if why[sheet.pk]]
-    return Effect(len(found) - len(touched), tuple(touched))
+    found = outlines(sheets)
+    judged = judge(sheets, found, _comparisons({one.version for one in found}, list(slots), version))
+    touched = [
+        TouchedIds(UUID(one.sheet), UUID(one.track), why)
+        for one, place in zip(found, judged.places, strict=True)
+        if (why := judged.answers[place])
+    ]
+    return Effect(len(found) - len(touched), TouchedSheets(touched), _counts(judged))
 
 
 def latest_sheets(crew: Crew) -> QuerySet[SheetVersion]:
@@ -101,41 +117,24 @@ def latest_sheets(crew: Crew) -> QuerySet[SheetVersion]:
 
 
 def _comparisons(
-    versions: Collection[UUID], slots: list[Slot], version: ConventionVersion | None
-) -> dict[UUID, Comparison]:
-    """What differs from each of the versions that sheets follow; nothing from the version itself."""
+    versions: Collection[str], slots: list[Slot], version: ConventionVersion | None
+) -> dict[str, Comparison]:
+    """What differs from each of the versions that sheets follow, by their ids as text; nothing from the version
+    itself."""
+    ids = {UUID(text): text for text in versions}
     old: dict[UUID, list[Slot]] = defaultdict(list)
-    for slot in Slot.objects.filter(version__in=versions):
+    for slot in Slot.objects.filter(version__in=ids):
         old[slot.version_id].append(slot)
     return {
-        pk: compare_slots(slots, slots) if version is not None and pk == version.pk else compare_slots(old[pk], slots)
-        for pk in versions
+        text: compare_slots(slots if version is not None and pk == version.pk else old[pk], slots)
+        for pk, text in ids.items()
     }
 
 
-def _views(chosen: QuerySet[SheetVersion], sheets: list[SheetVersion]) -> dict[UUID, SheetView]:
-    markers: dict[UUID, dict[int, tuple[int, int | None]]] = defaultdict(dict)
-    labels: dict[UUID, dict[int, str]] = defaultdict(dict)
-    rows = SheetMarker.objects.filter(sheet__in=chosen.order_by().values("pk")).order_by()
-    fields = rows.values_list("sheet_id", "slot", "start_us", "end_us", "label")
-    for sheet, slot, start_us, end_us, label in fields.iterator():
-        markers[sheet][slot] = (start_us, end_us)
-        if label:
-            labels[sheet][slot] = label
-    return {sheet.pk: SheetView(markers[sheet.pk], _odd_loops(sheet), labels[sheet.pk]) for sheet in sheets}
-
-
-def _odd_loops(sheet: SheetVersion) -> frozenset[int] | None:
-    """Slots whose loops were not as long as asked for when the sheet was approved."""
-    if sheet.findings is None:
-        return None
-    return frozenset(finding["slot"] for finding in sheet.findings if finding["check"] == "loop-length")
-
-
-def _with_grids(sheets: list[SheetVersion]) -> Iterator[tuple[SheetVersion, MusicalTime]]:
-    """Sheets with the grids of their analyses, some at a time: the facts are large and read only for these."""
-    for first in range(0, len(sheets), _GRIDS_AT_A_TIME):
-        some = sheets[first : first + _GRIDS_AT_A_TIME]
-        facts = Analysis.objects.only("facts").in_bulk([sheet.analysis_id for sheet in some])
-        for sheet in some:
-            yield sheet, MusicalTime.of(facts[sheet.analysis_id].result)
+def _counts(judged: Judged) -> tuple[ReasonCount, ...]:
+    counted: Counter[tuple[ReasonKind, int]] = Counter()
+    for place, sheets in Counter(judged.places).items():
+        for key in {(one.kind, one.slot) for one in judged.answers[place]}:
+            counted[key] += sheets
+    found = [ReasonCount(kind, slot, sheets) for (kind, slot), sheets in counted.items()]
+    return tuple(sorted(found, key=lambda one: (REASON_KINDS.index(one.kind), one.slot)))

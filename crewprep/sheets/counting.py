@@ -7,7 +7,8 @@ A track has a sheet that counts under a version where
   (each sheet is, with every version published after it and with the newest that was there before it), and no re-check
   of it is open.
 
-Whatever approves a sheet, publishes a version or opens or closes a re-check calls ``recount`` in its transaction.
+Whatever approves a sheet or opens or closes a re-check calls ``recount`` in its transaction; publishing a version calls
+``count_kept``, which asks the second case of all tracks at once.
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from uuid import UUID
 
-from django.db import transaction
+from django.db import connection, transaction
+from django.db.models import Exists, OuterRef, UUIDField, Value
 
+from crewprep.common.copying import insert_from
 from crewprep.conventions.models import ConventionVersion
 from crewprep.sheets.models import CountedSheet, Recheck, SheetVersion
 from crewprep.tracks.models import Track
@@ -64,6 +67,29 @@ def _recount(track_ids: Collection[UUID]) -> None:
         for (track, version), since in truth.items()
         if (track, version) not in kept
     )
+
+
+def count_kept(version: ConventionVersion) -> None:
+    """Count the sheets that keep their meaning under a version that is being published, whose re-checks are open.
+
+    All that a new version adds are pairs of the second case: nothing is by it yet, no re-check of it is closed, and it
+    is newer than every sheet. So the database writes them, once the tracks are held as ``recount`` holds them.
+    """
+    sheets = SheetVersion.objects.filter(convention_version__convention=version.convention_id)
+    if connection.features.has_select_for_update:
+        followers = Track.objects.filter(pk__in=sheets.order_by().values("track"))
+        list(followers.select_for_update(no_key=True).order_by("pk").values_list(Value(1)))
+    # A statement of its own: it sees whatever was approved while the tracks were waited for.
+    waiting = Recheck.objects.filter(sheet=OuterRef("pk"), convention_version=version, ended="")
+    newer = SheetVersion.objects.filter(track=OuterRef("track"), number__gt=OuterRef("number"))
+    insert_from(
+        CountedSheet,
+        sheets.filter(~Exists(newer), ~Exists(waiting)),
+        crew_id="crew_id", track_id="track_id", since="created_at",
+        convention_version_id=Value(version.pk, output_field=UUIDField()),
+    )  # fmt: skip
+    # Clocks of several hosts differ: where a sheet seems to be the younger one, the rule is asked after all.
+    recount(sheets.filter(created_at__gte=version.created_at).values_list("track_id", flat=True))
 
 
 def counted_by_rule(track_ids: Collection[UUID]) -> dict[Pair, dt.datetime]:

@@ -7,6 +7,7 @@ it again.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from math import floor
@@ -48,15 +49,28 @@ class SheetView:
     labels: Mapping[int, str] = field(default_factory=dict)
 
 
+def lengthened(comparison: Comparison) -> frozenset[int]:
+    """The old numbers of the slots whose loops are to be of another length now."""
+    return frozenset(old.number for old, new in comparison.pairs() if _lengthened(old, new))
+
+
+def relabelled(comparison: Comparison) -> frozenset[int]:
+    """The old numbers of the slots whose markers are to be labelled otherwise now."""
+    pairs = comparison.pairs()
+    return frozenset(old.number for old, new in pairs if old.function == new.function and old.labels != new.labels)
+
+
 def needs_grid(comparison: Comparison, sheet: SheetView) -> bool:
-    """Whether ``reasons`` can only answer with the track's grid: a snap became coarser, or a loop is of odd length."""
+    """Whether ``reasons`` can only answer with the track's grid: a snap became coarser, or a loop is of odd length.
+
+    Where it says no, times are not asked for either.
+    """
     for old, new in comparison.pairs():
         if old.number not in sheet.markers or old.function != new.function:
             continue
         if new.snap_beats > old.snap_beats:
             return True
-        lengthened = old.kind == new.kind == "loop" and old.loop_bars != new.loop_bars
-        if lengthened and (sheet.odd_loops is None or old.number in sheet.odd_loops):
+        if _lengthened(old, new) and (sheet.odd_loops is None or old.number in sheet.odd_loops):
             return True
     return False
 
@@ -135,11 +149,16 @@ def _of_loop(old: Slot, new: Slot, times: tuple[int, int | None], grid: MusicalT
     yield Reason(kind, new.number, f"The loop in slot {new.number} lasts {said} where {asked} are asked for now.")
 
 
+def _lengthened(old: Slot, new: Slot) -> bool:
+    return old.function == new.function and old.kind == new.kind == "loop" and old.loop_bars != new.loop_bars
+
+
 def _off(grid: MusicalTime, time_us: int, snap_beats: float) -> bool:
     """Whether a time is off the grid fraction, as the house check ``on_the_grid`` sees it."""
     at = grid.position(time_us)
     if snap_beats >= 4:
-        nearest = float(min(grid.downbeats, key=lambda line: abs(line - at)))
+        after = bisect_left(grid.downbeats, at)
+        nearest = float(min(grid.downbeats[max(0, after - 1) : after + 1], key=lambda line: abs(line - at)))
     else:
         nearest = floor(at / snap_beats + 0.5) * snap_beats
     return abs(time_us - grid.time(nearest)) >= OFF_GRID_US

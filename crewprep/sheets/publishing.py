@@ -16,8 +16,7 @@ from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates
 from crewprep.sheets.affected import Effect, effect_on_convention, effect_on_crate
-from crewprep.sheets.counting import recount
-from crewprep.sheets.models import SheetVersion
+from crewprep.sheets.counting import count_kept, recount
 from crewprep.sheets.rechecks import hold_lists, open_rechecks
 from crewprep.sheets.services import ask_for_draft
 
@@ -69,7 +68,7 @@ def move_crate(*, member: Membership, crate: Crate, version: ConventionVersion, 
             ask_for_draft(analysis=analysis, convention_version=version, asked_by=member.user)
         touched = effect_on_crate(crate, version)
         open_rechecks(version=version, effect=touched, by=member.user)
-        recount([line.sheet.track_id for line in touched.touched])
+        recount([line.track_id for line in touched.touched.ids])
     crate.refresh_from_db()
     return len(touched.touched)
 
@@ -78,8 +77,7 @@ def _with_list(member: Membership, version: ConventionVersion) -> ConventionVers
     hold_lists(version.convention_id)
     effect = effect_on_convention(version.crew, version.convention.name, version.slots.all(), version=version)
     open_rechecks(version=version, effect=effect, by=member.user)
-    followers = SheetVersion.objects.filter(convention_version__convention=version.convention_id).order_by()
-    recount(followers.values_list("track_id", flat=True).distinct())
+    count_kept(version)
     return version
 
 

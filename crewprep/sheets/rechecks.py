@@ -36,13 +36,14 @@ class RecheckProgress:
 def open_rechecks(*, version: ConventionVersion, effect: Effect, by: User) -> int:
     """Put the touched sheets on the version's list, each once; returns how many are new. Inside a transaction."""
     known = set(Recheck.objects.filter(convention_version=version).values_list("sheet_id", flat=True))
+    said = {why: [asdict(reason) for reason in why] for why in {line.reasons for line in effect.touched.ids}}
     new = [
         Recheck(
-            crew_id=version.crew_id, track_id=line.sheet.track_id, sheet=line.sheet, convention_version=version,
-            reasons=[asdict(reason) for reason in line.reasons],
+            crew_id=version.crew_id, track_id=line.track_id, sheet_id=line.sheet_id, convention_version=version,
+            reasons=said[line.reasons],
         )
-        for line in effect.touched
-        if line.sheet.pk not in known
+        for line in effect.touched.ids
+        if line.sheet_id not in known
     ]  # fmt: skip
     Recheck.objects.bulk_create(new, batch_size=500)
     if new:
