@@ -1,8 +1,8 @@
 """Judging many sheets by other rules at once: every shape of sheet is judged once.
 
 Where the rules need no grid they ask only which slots of a sheet are filled, which of its loops were odd and, where
-other labels are agreed on, how it is labelled: its *shape*. The sheets of a crew have few of them. So the database tells
-which slots each sheet fills, and times, findings and grids are read only of sheets that cannot be judged without.
+other labels are agreed on, how it is labelled: its *shape*. The sheets of a crew have few of them. So the database
+tells which slots each sheet fills, and times, findings and grids are read only of sheets that cannot be judged without.
 
 Ids are read as text: making a ``UUID`` of each takes as long as the rest, and most are of sheets that nobody looks at.
 """
@@ -55,7 +55,7 @@ class Judged:
 
 def outlines(sheets: QuerySet[SheetVersion]) -> list[Outline]:
     """The outlines of sheets, by title; one query."""
-    bit = Cast(Value(1), BigIntegerField()).bitleftshift(F("slot"))
+    bit = Cast(Value(1), BigIntegerField()).bitleftshift(F("slot"))  # type: ignore[arg-type]  # Django takes an expression here
     filled = SheetMarker.objects.filter(sheet=OuterRef("pk")).order_by().values("sheet").annotate(filled=Sum(bit))
     ids = (Cast(field, CharField()) for field in ("pk", "track_id", "convention_version_id"))
     rows = sheets.order_by("track__title", "track__pk").values_list(

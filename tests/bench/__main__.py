@@ -1,6 +1,7 @@
 """Measure and print: the analysis (``analysis_bench``), the crate page (``web_bench``), the track page in a browser
-(``track_page_bench``), the pages at 10,000 tracks (``library_bench``), what practice says of simulated newcomers
-(``practice_bench``) and how soon what is weak comes back to them (``picking_bench``)."""
+(``track_page_bench``), the pages at 10,000 tracks (``library_bench``), publishing rules for 10,000 sheets
+(``publishing_bench``), what practice says of simulated newcomers (``practice_bench``) and how soon what is weak comes
+back to them (``picking_bench``)."""
 
 from __future__ import annotations
 
@@ -10,15 +11,24 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench import analysis_bench, library_bench, picking_bench, practice_bench, track_page_bench, web_bench
+from tests.bench import (
+    analysis_bench,
+    library_bench,
+    picking_bench,
+    practice_bench,
+    publishing_bench,
+    track_page_bench,
+    web_bench,
+)  # fmt: skip
 
 JSON_FILE = Path("build/bench.json")
+PARTS = ("all", "analysis", "web", "page", "library", "publishing", "practice")
 
 
 def main() -> int:
     """Print the figures and write ``build/bench.json``."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="What the product costs.")
-    parser.add_argument("--part", choices=("all", "analysis", "web", "page", "library", "practice"), default="all")
+    parser.add_argument("--part", choices=PARTS, default="all")
     parser.add_argument("--runs", type=int, default=analysis_bench.RUNS, help="runs of each analysis figure")
     arguments = parser.parse_args()
     document: dict[str, object] = {}
@@ -44,6 +54,10 @@ def main() -> int:
         times = library_bench.library()
         library_bench.print_times(times)
         document["library"] = [asdict(one) | {"met": one.met} for one in times]
+    if arguments.part in ("all", "publishing"):
+        publications = publishing_bench.publishing()
+        publishing_bench.print_publishing(publications)
+        document["publishing"] = [asdict(one) for one in publications]
     if arguments.part in ("all", "practice"):
         tables = [table() for table in (*practice_bench.TABLES, picking_bench.weak_slot)]
         for one in tables:

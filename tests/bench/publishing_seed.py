@@ -1,8 +1,8 @@
 """A crew with 10,000 approved sheets and a draft of its next version: run by ``publishing_bench`` in a fresh service.
 
-Seven of ten sheets follow the version that is current, the others the one before; one in twenty replaced an older
-sheet. A sixth have nothing in slot 5, half nothing in slot 7, a fourth no exit loop, and one loop in fifty is of another
-length than was asked for.
+Seven of ten sheets follow the version that is current, the others the one before; one in twenty replaced an older one.
+A sixth have nothing in slot 5, half nothing in slot 7, a fourth no exit loop, and one loop in fifty is longer than was
+asked for.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from django.db import connection, models, transaction
 
 from crewprep.analysis.models import Analysis
 from crewprep.conventions.models import ConventionDraft, ConventionVersion
-from crewprep.conventions.selectors import draft_of
 from crewprep.conventions.services import save_draft
 from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crews.models import Membership
@@ -64,8 +63,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     with transaction.atomic():
         _sheets(lead, author, crate, (older, current), tracks, chance)
     recount_all()
-    with connection.cursor() as cursor:
-        cursor.execute("VACUUM ANALYZE" if connection.vendor == "postgresql" else "ANALYZE")
+    _tidy()
     session = SessionStore()
     session[SESSION_KEY] = str(lead.user.pk)
     session[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
@@ -74,6 +72,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     return {
         "session": session.session_key,
         "sheets": SheetVersion.objects.count(),
+        "drafts": list(DRAFTS),
         "markers": SheetMarker.objects.count(),
     }
 
@@ -83,16 +82,21 @@ def write_draft(name: str) -> None:
     lead = Membership.objects.filter(crew__slug="bench", role="lead").get()
     ConventionDraft.objects.all().delete()
     save_draft(member=lead, document=DRAFTS[name], seen_revision=0)
-    assert draft_of(lead) is not None
 
 
-def take_back() -> None:
-    """Make as if the newest version had not been published; only for this throw-away database."""
+def take_back() -> int:
+    """Make as if the newest version had not been published, which only a throw-away database allows; returns how many
+    sheets were on its list."""
     newest = ConventionVersion.objects.get(followed_by__isnull=True)
     with transaction.atomic():
-        Recheck.objects.filter(convention_version=newest).delete()
+        listed = Recheck.objects.filter(convention_version=newest).delete()[0]
         CountedSheet.objects.filter(convention_version=newest).delete()
         newest.delete()
+    _tidy()
+    return listed
+
+
+def _tidy() -> None:
     with connection.cursor() as cursor:
         cursor.execute("VACUUM ANALYZE" if connection.vendor == "postgresql" else "ANALYZE")
 

@@ -17,7 +17,7 @@ from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crews.models import Membership
 from crewprep.models import Recheck, SheetVersion
 from crewprep.review.services import approve_proposal
-from crewprep.sheets import counting
+from crewprep.sheets import counting, publishing
 from crewprep.sheets.counting import counted_by_rule
 from crewprep.sheets.models import CountedSheet
 from crewprep.sheets.publishing import move_crate, publish_document
@@ -104,8 +104,8 @@ def test_older_sheets_are_counted_once_and_anew(lead: Membership, resident: Memb
 
 @pytest.mark.django_db(transaction=True)
 def test_a_version_and_an_approval_by_another_convention_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No lock of a convention is between them: the later must see the earlier all the same. Both linger between
-    looking and writing, so that they do meet."""
+    """No lock of a convention is between them: the later must see the earlier all the same. The approval lingers
+    between looking and writing, the version between writing and being seen, so that they do meet."""
     lead = factories.crew_with()
     resident = factories.member_of(lead.crew)
     crate, other = factories.crate(lead), factories.crate(lead)
@@ -119,12 +119,17 @@ def test_a_version_and_an_approval_by_another_convention_at_once(monkeypatch: py
         time.sleep(0.1)
         return found
 
+    def lingering_after(version: ConventionVersion) -> None:
+        counting.count_kept(version)
+        time.sleep(0.1)
+
     for number in range(max(5, rounds() // 10)):
         sheet = approved(lead, resident, crate, slots=(1, 4))
         proposal = factories.proposal(resident, made=sheet.track, into=other)
         document = changed((1, {"guidance": f"as in round {number}"}))
         with monkeypatch.context() as patch:
             patch.setattr(counting, "counted_by_rule", lingering)
+            patch.setattr(publishing, "count_kept", lingering_after)
             outcomes = race(
                 lambda document=document: publish_document(member=lead, document=document),  # type: ignore[misc]  # defaults bind the loop
                 lambda proposal=proposal: approve_proposal(member=lead, proposal=proposal, seen_revision=1),  # type: ignore[misc]  # likewise
