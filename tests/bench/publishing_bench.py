@@ -80,7 +80,8 @@ def _measure(database: str, folder: Path, **more: str) -> list[Publishing]:
         seed = json.loads(service.manage(program=_SEED).strip().splitlines()[-1])
         print(f"{database}: {seed['sheets']:,} sheets, {seed['markers']:,} markers", flush=True)
         client = _Client(service.port, seed["session"])
-        baseline = statistics.median(client.get("/sign-in/") for _ in range(PREVIEWS))
+        stranger = _Client(service.port, "")
+        baseline = statistics.median(stranger.get("/sign-in/") for _ in range(PREVIEWS))
         found = []
         for draft in seed["drafts"]:
             previews: list[float] = []
@@ -107,7 +108,7 @@ def _previews(client: _Client) -> list[float]:
 
 
 class _Client:
-    """A signed-in lead who asks one question after another."""
+    """Somebody who asks one question after another, signed in by a session."""
 
     def __init__(self, port: int, session: str) -> None:
         self.port = port
