@@ -142,3 +142,25 @@ def test_whoever_has_to_mark_a_track_unseen_is_kept_from_its_markers(world: Crew
     BlindSheet.objects.filter(pk=sheet.pk).update(handed_in_at=None)
     DoubleMarking.objects.filter(pk=marking.pk).update(closed_at=timezone.now())
     assert seen() == before
+
+
+def test_nothing_can_be_done_with_a_proposal_whose_track_is_to_be_marked_unseen(world: CrewWorld) -> None:
+    """Every such answer shows the proposal's markers."""
+    marking = DoubleMarking.objects.create(
+        crew=world.crew, name="July", convention_version=world.version, made_by=world.lead.user
+    )
+    BlindSheet.objects.create(
+        crew=world.crew, double_marking=marking, track=world.track, by=world.resident.user,
+        analysis=world.track.analyses.get(),
+    )  # fmt: skip
+    client, done = signed_in(world.resident), 0
+    for route in crew_routes():
+        if not route.pattern.startswith(f"{_API}proposals/<uuid:proposal>/"):
+            continue
+        for method in ("post", "put", "delete"):
+            response = getattr(client, method)(route.path(world.values()), content_type="application/json")
+            if response.status_code != 405:
+                assert response.status_code == 403, (method, route.pattern)
+                assert response.json()["code"] == "double:unseen-first", (method, route.pattern)
+                done += 1
+    assert done >= 10

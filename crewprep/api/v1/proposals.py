@@ -234,6 +234,13 @@ class ProposalOut(ProposalSummaryOut):
 class ProposalEndpoint(CrewEndpoint):
     """An endpoint of one proposal."""
 
+    def seen(self, proposal_id: UUID) -> Proposal:
+        """The proposal to do something with, since the answer shows its markers; raises ``NotFound``, and ``Refused``
+        while the caller has still to mark its track unseen."""
+        proposal = proposal_for(self.member, proposal_id)
+        see_markers(self.member, proposal.track_id)
+        return proposal
+
     def answer(self, proposal_id: UUID, *, status: int = 200, reading: bool = False) -> Response:
         """The proposal as it stands now, with its revision as entity tag."""
         proposal = proposal_for(self.member, proposal_id)
@@ -298,7 +305,7 @@ class Markers(ProposalEndpoint):
     )  # fmt: skip
     def put(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Replace the markers; it is open again, and you are one of its authors."""
-        found = proposal_for(self.member, proposal)
+        found = self.seen(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(MarkersIn, request)
         amend_proposal(
@@ -317,7 +324,7 @@ class Approve(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Make it the track's sheet (leads and residents, never one's own); where two must approve, be one of them."""
-        found = proposal_for(self.member, proposal)
+        found = self.seen(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(ApproveIn, request)
         give_approval(
@@ -336,7 +343,7 @@ class Return(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Send it back with what should change (leads and residents, never one's own)."""
-        found = proposal_for(self.member, proposal)
+        found = self.seen(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(ReturnIn, request)
         remarks = [RemarkInput(**remark) for remark in given["remarks"]]
@@ -356,7 +363,7 @@ class Withdraw(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Take it back (its authors and the leads)."""
-        found = proposal_for(self.member, proposal)
+        found = self.seen(proposal)
         revision = seen_revision(request, current=found.revision)
         withdraw_proposal(member=self.member, proposal=found, seen_revision=revision)
         return self.answer(proposal)
