@@ -1,7 +1,8 @@
 """How fast the pages are at 10,000 tracks and 100,000 markers, on SQLite and, where one is reachable, on PostgreSQL.
 
 One client asks for one page after another over one connection, so a figure is the time that the server takes, the way
-through the loopback included. Baseline in the same run: the sign-in page, which asks the database for nothing.
+through the loopback included. Baseline: the sign-in page, which asks the database for nothing, right before each page,
+so that it tells how fast the machine was just then (a shared one takes up to twice as long for minutes).
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ _SEED = "import json; from tests.bench.library_seed import seed; print(json.dump
 
 @dataclass(frozen=True, slots=True)
 class PageTime:
-    """Server time of one page in milliseconds, and the median of the baseline of the same run."""
+    """Server time of one page in milliseconds, and the median of the baseline right before."""
 
     database: str
     page: str
@@ -120,9 +121,9 @@ def _measure(database: str, folder: Path, runs: int, **more: str) -> list[PageTi
         seed = json.loads(service.manage(program=_SEED).strip().splitlines()[-1])
         print(f"{database}: {seed['tracks']:,} tracks, {seed['markers']:,} markers", flush=True)
         cookie = f"sessionid={seed['session']}"
-        _, baseline, _ = _times(service.port, "/sign-in/", "", runs)
         found = []
         for page, path in pages(seed).items():
+            _, baseline, _ = _times(service.port, "/sign-in/", "", runs)
             status, times, size = _times(service.port, path, cookie, runs)
             if status == 404:
                 continue
