@@ -23,12 +23,15 @@ def note_sight(member: Membership, track_ids: Iterable[UUID]) -> None:
     Sight.objects.bulk_create(seen, ignore_conflicts=True)
 
 
-def see_markers(member: Membership, track_id: UUID) -> None:
-    """Let a member see the markers of one track, and note it.
-
-    Raises ``Refused`` with ``double:unseen-first`` while the member has still to mark it unseen in a double marking.
-    """
+def keep_unseen(member: Membership, track_id: UUID) -> None:
+    """Raise ``Refused`` with ``double:unseen-first`` while the member has still to mark the track unseen in a double
+    marking."""
     waiting = BlindSheet.objects.filter(by=member.user, handed_in_at=None, double_marking__closed_at=None)
     if waiting.filter(crew=member.crew, track=track_id).exists():
         raise Refused("double:unseen-first")
+
+
+def see_markers(member: Membership, track_id: UUID) -> None:
+    """Let a member see the markers of one track, and note it; raises as ``keep_unseen`` does."""
+    keep_unseen(member, track_id)
     note_sight(member, [track_id])

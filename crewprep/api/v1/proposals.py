@@ -17,7 +17,7 @@ from crewprep.api.base import CrewEndpoint, Pages, WholeNumber, listed, seen_rev
 from crewprep.api.v1.people import person_field
 from crewprep.common.errors import Invalid
 from crewprep.conventions.selectors import convention_version_for, current_version
-from crewprep.onboarding.sights import note_sight, see_markers
+from crewprep.onboarding.sights import keep_unseen, note_sight, see_markers
 from crewprep.review.content import digest_of
 from crewprep.review.models import Proposal, ProposalState, Remark, Reply
 from crewprep.review.selectors import changes_of, merge_of, proposal_for, proposals_of
@@ -234,11 +234,11 @@ class ProposalOut(ProposalSummaryOut):
 class ProposalEndpoint(CrewEndpoint):
     """An endpoint of one proposal."""
 
-    def seen(self, proposal_id: UUID) -> Proposal:
-        """The proposal to do something with, since the answer shows its markers; raises ``NotFound``, and ``Refused``
-        while the caller has still to mark its track unseen."""
+    def asked(self, proposal_id: UUID) -> Proposal:
+        """The proposal to do something with; raises ``NotFound``, and ``Refused`` while the caller has still to mark its
+        track unseen, since the answer shows its markers."""
         proposal = proposal_for(self.member, proposal_id)
-        see_markers(self.member, proposal.track_id)
+        keep_unseen(self.member, proposal.track_id)
         return proposal
 
     def answer(self, proposal_id: UUID, *, status: int = 200, reading: bool = False) -> Response:
@@ -305,7 +305,7 @@ class Markers(ProposalEndpoint):
     )  # fmt: skip
     def put(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Replace the markers; it is open again, and you are one of its authors."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(MarkersIn, request)
         amend_proposal(
@@ -324,7 +324,7 @@ class Approve(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Make it the track's sheet (leads and residents, never one's own); where two must approve, be one of them."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(ApproveIn, request)
         give_approval(
@@ -343,7 +343,7 @@ class Return(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Send it back with what should change (leads and residents, never one's own)."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(ReturnIn, request)
         remarks = [RemarkInput(**remark) for remark in given["remarks"]]
@@ -363,7 +363,7 @@ class Withdraw(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Take it back (its authors and the leads)."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         withdraw_proposal(member=self.member, proposal=found, seen_revision=revision)
         return self.answer(proposal)

@@ -15,13 +15,14 @@ from crewprep.api.base import CrewEndpoint, WholeNumber, listed, seen_revision, 
 from crewprep.api.v1.proposals import IF_MATCH, MarkerOut, ProposalEndpoint, ProposalOut, RemarkIn
 from crewprep.common.errors import DomainError, NotFound
 from crewprep.crews.selectors import members_of
+from crewprep.onboarding.sights import see_markers
 from crewprep.review.again import merge_proposal, reopen_proposal
 from crewprep.review.asking import ask_reviewer
 from crewprep.review.bulk import AT_ONCE, BulkLine, Outcome, Pick, approve_in_bulk, bulk_lines
 from crewprep.review.merging import SlotMerge
 from crewprep.review.models import ReviewOptions
 from crewprep.review.options import options_of, set_options
-from crewprep.review.selectors import StaleBase, merge_of, remark_for
+from crewprep.review.selectors import StaleBase, merge_of, proposal_for, remark_for
 from crewprep.review.threads import begin_remark, reply_to_remark, settle_remark
 
 
@@ -154,7 +155,8 @@ class Merge(ProposalEndpoint):
     @extend_schema(operation_id="get_merge", responses=MergeOut, tags=["proposals"])
     def get(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Both sides slot by slot."""
-        found = self.seen(proposal)
+        found = proposal_for(self.member, proposal)
+        see_markers(self.member, found.track_id)
         return Response(MergeOut({"stale": merge_of(found)}).data)
 
     @extend_schema(
@@ -162,7 +164,7 @@ class Merge(ProposalEndpoint):
     )
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Put it onto the newer sheet; it is open again, and you are one of its authors."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         given = self.read(MergeIn, request)
         merge_proposal(
@@ -181,7 +183,7 @@ class Reopen(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Put it back into the queue as its next revision (its authors)."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         reason = self.read(ReopenIn, request)["override_reason"]
         reopen_proposal(member=self.member, proposal=found, seen_revision=revision, override_reason=reason)
@@ -194,7 +196,7 @@ class Reviewer(ProposalEndpoint):
     @extend_schema(operation_id="ask_reviewer", request=ReviewerIn, responses=ProposalOut, tags=["proposals"])
     def put(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Put it to another member (its authors, its reviewers, and leads); others who may review it still may."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         given = self.read(ReviewerIn, request)
         people = {one.user.username: one for one in members_of(self.member)}
         if given["reviewer"] not in people:
@@ -214,7 +216,7 @@ class Remarks(ProposalEndpoint):
     )  # fmt: skip
     def post(self, request: Request, crew: str, proposal: UUID) -> Response:
         """Say something about a slot of an open or returned proposal (any member); its state stays as it is."""
-        found = self.seen(proposal)
+        found = self.asked(proposal)
         revision = seen_revision(request, current=found.revision)
         begin_remark(member=self.member, proposal=found, seen_revision=revision, **self.read(RemarkIn, request))
         return self.answer(proposal, status=201)
@@ -226,7 +228,7 @@ class Replies(ProposalEndpoint):
     @extend_schema(operation_id="reply_to_remark", request=ReplyIn, responses={201: ProposalOut}, tags=["proposals"])
     def post(self, request: Request, crew: str, proposal: UUID, remark: UUID) -> Response:
         """Say something to it (any member)."""
-        found = remark_for(self.member, self.seen(proposal), remark)
+        found = remark_for(self.member, self.asked(proposal), remark)
         reply_to_remark(member=self.member, remark=found, text=self.read(ReplyIn, request)["text"])
         return self.answer(proposal, status=201)
 
@@ -237,7 +239,7 @@ class Settled(ProposalEndpoint):
     @extend_schema(operation_id="settle_remark", request=SettledIn, responses=ProposalOut, tags=["proposals"])
     def put(self, request: Request, crew: str, proposal: UUID, remark: UUID) -> Response:
         """Settle it or open it again (whoever wrote it, the proposal's authors, and leads)."""
-        found = remark_for(self.member, self.seen(proposal), remark)
+        found = remark_for(self.member, self.asked(proposal), remark)
         settle_remark(member=self.member, remark=found, resolved=self.read(SettledIn, request)["resolved"])
         return self.answer(proposal)
 
