@@ -235,7 +235,7 @@ class ProposalEndpoint(CrewEndpoint):
     """An endpoint of one proposal."""
 
     def asked(self, proposal_id: UUID) -> Proposal:
-        """The proposal to do something with; raises ``NotFound``, and ``Refused`` while the caller has still to mark its
+        """A proposal to do something with; raises ``NotFound``, and ``Refused`` while the caller still has to mark its
         track unseen, since the answer shows its markers."""
         proposal = proposal_for(self.member, proposal_id)
         keep_unseen(self.member, proposal.track_id)
