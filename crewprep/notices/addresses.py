@@ -41,27 +41,23 @@ LIMITS: tuple[tuple[_Counts, dt.timedelta, int], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How a user's address stands. ``wait`` is how long until a link may be asked for, zero where it may be now.
+    """How an address that is not confirmed stands. ``wait`` is how long until a link may be asked for, zero where it may be now.
 
     ``asked_at`` is when the newest link was asked for (None: no mail of the last 30 days), ``refused`` whether the mail
     server would not take it.
     """
 
-    confirmed: bool
     asked_at: dt.datetime | None
     refused: bool
     wait: dt.timedelta
 
 
 def standing_of(user: User) -> Standing:
-    """How the typed address stands; one query where it is not confirmed."""
-    if user.email == "" or user.address_confirmed:
-        return Standing(confirmed=user.address_confirmed, asked_at=None, refused=False, wait=dt.timedelta())
+    """How the typed address stands, where it is not confirmed; one query."""
     earlier = _earlier(user, user.email)
     own = [one for one in earlier if one.recipient_id == user.pk and one.address == user.email]
     newest = own[0] if own else None
     return Standing(
-        confirmed=False,
         asked_at=newest.created_at if newest else None,
         refused=newest is not None and newest.state == MailState.FAILED,
         wait=_wait(earlier, user, user.email, timezone.now()),
@@ -77,6 +73,7 @@ def write_address(*, user: User, address: str) -> bool:
     address = User.objects.normalize_email(address.strip())
     with transaction.atomic():
         person = User.objects.select_for_update(no_key=True).get(pk=user.pk)
+        mailed = False
         if address != person.email:
             person.email = address
             person.confirmed_email = person.confirmed_email if address else ""
@@ -84,8 +81,6 @@ def write_address(*, user: User, address: str) -> bool:
             mailed = address != "" and not person.address_confirmed and not _waiting_for(person)
             if mailed:
                 AddressMail.objects.create(recipient=person, address=address)
-        else:
-            mailed = False
     user.refresh_from_db(fields=["email", "confirmed_email"])
     return mailed
 

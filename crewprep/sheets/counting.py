@@ -16,10 +16,11 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
+from typing import Any
 from uuid import UUID
 
 from django.db import connection, transaction
-from django.db.models import Exists, OuterRef, UUIDField, Value
+from django.db.models import Exists, OuterRef, QuerySet, UUIDField, Value
 
 from crewprep.common.copying import insert_from
 from crewprep.conventions.models import ConventionVersion
@@ -50,9 +51,7 @@ def recount_all() -> None:
 
 
 def _recount(track_ids: Collection[UUID]) -> None:
-    # Not against new rows that name the track: an approval writes one before it waits for the convention.
-    tracks = Track.objects.select_for_update(no_key=True).filter(pk__in=track_ids).order_by("pk")
-    crews = dict(tracks.values_list("pk", "crew_id"))
+    crews = dict(_held(track_ids).values_list("pk", "crew_id"))
     truth = counted_by_rule(track_ids)
     kept, wrong = set(), []
     for row in CountedSheet.objects.filter(track__in=track_ids).order_by():
@@ -69,6 +68,12 @@ def _recount(track_ids: Collection[UUID]) -> None:
     )
 
 
+def _held(track_ids: Collection[UUID] | QuerySet[Any]) -> QuerySet[Track]:
+    """The tracks, whose rows are held once they are read; not against new rows that name one: an approval writes such a
+    row before it waits for the convention."""
+    return Track.objects.select_for_update(no_key=True).filter(pk__in=track_ids).order_by("pk")
+
+
 def count_kept(version: ConventionVersion) -> None:
     """Count the sheets that keep their meaning under a version that is being published, whose re-checks are open.
 
@@ -77,8 +82,7 @@ def count_kept(version: ConventionVersion) -> None:
     """
     sheets = SheetVersion.objects.filter(convention_version__convention=version.convention_id)
     if connection.features.has_select_for_update:
-        followers = Track.objects.filter(pk__in=sheets.order_by().values("track"))
-        list(followers.select_for_update(no_key=True).order_by("pk").values_list(Value(1)))
+        list(_held(sheets.order_by().values("track")).values_list(Value(1)))
     # A statement of its own: it sees whatever was approved while the tracks were waited for.
     waiting = Recheck.objects.filter(sheet=OuterRef("pk"), convention_version=version, ended="")
     newer = SheetVersion.objects.filter(track=OuterRef("track"), number__gt=OuterRef("number"))
