@@ -79,8 +79,8 @@ def check_markers(markers: Sequence[MarkerInput], *, version: ConventionVersion,
 
 
 def plain_by(parent: str, markers: QuerySet[M]) -> dict[Any, list[MarkerInput]]:
-    """Markers of many drafts, proposals or sheets by its id, ``parent`` being the column; for pages that show few of
-    each: a plain value is read in a third of the time of a row of the table."""
+    """Markers of many drafts, proposals or sheets by its id, ``parent`` being the column; for pages that show many
+    and change none: no row of the table is made of each."""
     found: dict[Any, list[MarkerInput]] = defaultdict(list)
     for key, *values in markers.order_by("slot").values_list(parent, "slot", "start_us", "end_us", "label"):
         found[key].append(MarkerInput(*values))
