@@ -6,7 +6,7 @@ from django.db import connection
 
 
 def refresh() -> None:
-    """Have SQLite look at tables that grew or shrank many times over since it last did; it chooses poor indices without.
+    """Have SQLite look at tables that have grown or shrunk a lot since it last did; else it chooses poor indices.
 
     It takes milliseconds, since it looks at a thousand rows of an index at most, and does nothing most of the time
     (https://sqlite.org/lang_analyze.html, "Recommended usage patterns"). PostgreSQL does that by itself.

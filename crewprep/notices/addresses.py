@@ -41,7 +41,7 @@ LIMITS: tuple[tuple[_Counts, dt.timedelta, int], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How an address that is not confirmed stands. ``wait`` is how long until a link may be asked for, zero where it may be now.
+    """How an address that is not confirmed stands. ``wait`` is how long until a link may be asked for, zero for now.
 
     ``asked_at`` is when the newest link was asked for (None: no mail of the last 30 days), ``refused`` whether the mail
     server would not take it.
