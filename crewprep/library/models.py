@@ -7,6 +7,9 @@ from django.db.models import F, Q
 
 from crewprep.common.models import CrewRow
 
+MOST_SORTED = 800
+"""Characters of a title or artist that lists sort and search by: 200 letters can grow when they are taken apart."""
+
 
 class Stand(models.TextChoices):
     """Where a track stands in the whole library, whatever crate it is in."""
@@ -35,9 +38,9 @@ class TrackStanding(CrewRow):
     listed = models.BooleanField(default=True)
     """False for a track that turned out to be the audio of another one and only leads on to it."""
     state = models.CharField(max_length=10, choices=Stand.choices, default=Stand.WORKING)
-    sort_title = models.CharField(max_length=800, default="")
-    """The title without case and accents, as ``folding.folded`` makes it; so is the artist."""
-    sort_artist = models.CharField(max_length=800, default="", blank=True)
+    sort_title = models.CharField(max_length=MOST_SORTED, default="")
+    """The title without case and accents, as ``folding.folded`` makes it, as much of it as fits; so is the artist."""
+    sort_artist = models.CharField(max_length=MOST_SORTED, default="", blank=True)
     added_at = models.DateTimeField(null=True)
     duration_us = models.BigIntegerField(null=True)
     tempo_bpm = models.FloatField(null=True)
@@ -52,7 +55,11 @@ class TrackStanding(CrewRow):
 
     class Meta:
         indexes = [
-            models.Index(fields=["crew", "sort_title", "track"], condition=Q(listed=True), name="standing_by_title"),
+            models.Index(  # with the artist too, so that words are looked for in the index alone
+                fields=["crew", "sort_title", "track", "sort_artist"],
+                condition=Q(listed=True),
+                name="standing_by_title",
+            ),
             models.Index(fields=["crew", "sort_artist", "track"], condition=Q(listed=True), name="standing_by_artist"),
             models.Index(fields=["crew", "-added_at", "track"], condition=Q(listed=True), name="standing_by_added"),
             models.Index(fields=["crew", "state"], name="standing_by_state"),

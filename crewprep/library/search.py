@@ -104,11 +104,11 @@ def matching(member: Membership, search: Search) -> QuerySet[TrackStanding]:
     if search.states:
         rows = rows.filter(state__in=search.states)
     if search.holder:
-        rows = _held(rows, search.holder)
+        rows = _held(rows, member, search.holder)
     if search.key:
         rows = rows.filter(key_name=search.key)
     if search.check:
-        rows = rows.filter(Exists(_broken(member, search.check)))
+        rows = rows.filter(track__in=_broken(member, search.check).values("track"))
     if search.crate is not None:
         rows = rows.filter(Exists(CrateTrack.objects.filter(track=OuterRef("track"), crate=search.crate)))
     return rows.filter(**_ranges(search))
@@ -139,15 +139,15 @@ def _ranges(search: Search) -> dict[str, float]:
     return {name: limit for name, limit in limits.items() if limit is not None}
 
 
-def _held(rows: QuerySet[TrackStanding], holder: str | int) -> QuerySet[TrackStanding]:
-    live = Claim.objects.filter(track=OuterRef("track"), until__gt=timezone.now())
+def _held(rows: QuerySet[TrackStanding], member: Membership, holder: str | int) -> QuerySet[TrackStanding]:
+    live = Claim.objects.filter(crew=member.crew, until__gt=timezone.now())
     if holder == NOBODY:
-        return rows.filter(~Exists(live))
-    return rows.filter(Exists(live if holder == ANYBODY else live.filter(holder_id=int(holder))))
+        return rows.filter(~Exists(live.filter(track=OuterRef("track"))))
+    return rows.filter(track__in=(live if holder == ANYBODY else live.filter(holder_id=int(holder))).values("track"))
 
 
 def _broken(member: Membership, check: str) -> QuerySet[BrokenCheck]:
-    rows = BrokenCheck.objects.filter(track=OuterRef("track"))
+    rows = BrokenCheck.objects.filter(crew=member.crew)
     if check != ANY_CHECK:
         return rows.filter(check_code=check)
     return rows.filter(

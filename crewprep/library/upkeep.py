@@ -20,7 +20,7 @@ from crewprep.analysis.models import Analysis
 from crewprep.common.models import CrewRow
 from crewprep.jobs.models import LIVE_STATES, Job, JobKind, JobState
 from crewprep.library.folding import folded
-from crewprep.library.models import BrokenCheck, Stand, TrackStanding
+from crewprep.library.models import MOST_SORTED, BrokenCheck, Stand, TrackStanding
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.models import Draft, SheetVersion
 from crewprep.tracks.models import Track, TrackState
@@ -143,8 +143,8 @@ def truth_of(track_ids: Collection[UUID]) -> dict[UUID, tuple[dict[str, Any], tu
         columns = {
             "listed": row["same_as"] is None,
             "state": _stand(row["state"], pending.get(pk), number, drafted, jobs[pk]),
-            "sort_title": folded(row["title"]),
-            "sort_artist": folded(row["artist"]),
+            "sort_title": folded(row["title"])[:MOST_SORTED],
+            "sort_artist": folded(row["artist"])[:MOST_SORTED],
             "added_at": row["created_at"],
             "duration_us": analysis["duration_us"] if analysis else None,
             "tempo_bpm": analysis["tempo_bpm"] if analysis else None,

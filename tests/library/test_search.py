@@ -13,7 +13,7 @@ from crewprep.crews.models import Membership
 from crewprep.library.folding import folded
 from crewprep.library.models import BrokenCheck, Stand, TrackStanding
 from crewprep.library.search import KEYS, SORT_CHOICES, Search, found
-from crewprep.library.upkeep import freshen
+from crewprep.library.upkeep import freshen, mark_all
 from crewprep.preparation.models import Claim
 from crewprep.preparation.services import claim_track
 from crewprep.sheets.checking import set_severities
@@ -37,6 +37,15 @@ def stand(lead: Membership, title: str, artist: str = "", **columns: object) -> 
 
 def titles(rows: Iterable[TrackStanding]) -> list[str]:
     return [row.track.title for row in rows]
+
+
+@pytest.mark.parametrize("name", ["\ufdfa" * 200, "\u3316" * 200, ("\ufdfa\u3316\u3356" * 67)[:200]])
+def test_letters_that_grow_when_taken_apart_leave_the_lists_whole(lead: Membership, name: str) -> None:
+    # Unicode 15.1: the longest compatibility decompositions, U+FDFA and U+3316, and both mixed with another.
+    Track.objects.filter(pk=factories.track(lead).pk).update(title=name, artist=name)
+    mark_all()
+    assert len(folded(name)) > 800, "the letters must outgrow the column"
+    assert titles(found(lead, Search(text=name[:3]))) == [name]
 
 
 @pytest.mark.parametrize(
