@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 from uuid import UUID
@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 
 from crewprep.analysis.models import Analysis
 from crewprep.common.messages import sentence_for
+from crewprep.conventions.models import ConventionVersion
 from crewprep.crates.models import Crate, CrateTrack
 from crewprep.crates.selectors import places_before, places_of
 from crewprep.jobs.models import Job, JobKind, JobState
@@ -93,7 +94,6 @@ class CrateRow:
 ROWS_A_PAGE = 50
 
 _SHOWN = ("track", "duration_us", "tempo_bpm", "steady", "key_name", "loudness_lufs", "thumbnail")
-_RULES = "convention_version__convention"
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ def _places(crate: Crate) -> QuerySet[CrateTrack]:
 
 
 def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow, ...]:
-    """The rows of places: seven queries."""
+    """The rows of places: seven queries, and one more where a sheet does not count any more."""
     tracks = [place.track for place in places]
     ids = [track.pk for track in tracks]
     # The facts hold every beat; a list needs none of them.
@@ -182,17 +182,24 @@ def _rows(crate: Crate, places: list[CrateTrack], before: int) -> tuple[CrateRow
         ).select_related("proposed_by")
     }
     sheets = _first_by_track(
-        SheetVersion.objects.filter(track__in=ids).defer("findings").select_related(_RULES).order_by("-number")
+        SheetVersion.objects.filter(track__in=ids).only("track", "number", "convention_version").order_by("-number")
     )
+    older = {sheets[place.track_id].convention_version_id for place in places if _again(place, sheets)}
+    rules = ConventionVersion.objects.select_related("convention").in_bulk(older)
     claims, assignments = live_claims(ids), assignments_of(crate, ids)
     return tuple(
         _row(
             place.track, number, analyses.get(place.track_id), drafted, jobs, pending.get(place.track_id),
-            sheets.get(place.track_id), claims.get(place.track_id), assignments.get(place.track_id),
+            sheets.get(place.track_id), rules, claims.get(place.track_id), assignments.get(place.track_id),
             place.done,  # type: ignore[attr-defined]  # annotated by _places
         )
         for number, place in enumerate(places, start=before + 1)
     )  # fmt: skip
+
+
+def _again(place: CrateTrack, sheets: Mapping[UUID, SheetVersion]) -> bool:
+    """Whether a track has a sheet that does not count here, so that the page says by which rules it is."""
+    return place.track_id in sheets and not place.done  # type: ignore[attr-defined]  # annotated by _places
 
 
 def _first_by_track(rows: Iterable[_OfTrack]) -> dict[UUID, _OfTrack]:
@@ -221,6 +228,7 @@ def _row(
     jobs: dict[tuple[UUID, str], Job],
     proposal: Proposal | None,
     sheet: SheetVersion | None,
+    rules: Mapping[UUID, ConventionVersion],
     claim: Claim | None,
     assignment: Assignment | None,
     done: bool,
@@ -245,7 +253,7 @@ def _row(
     if name == "approved" and sheet is not None:
         words = f"Approved, version {sheet.number}"
     elif name == "re-check" and sheet is not None:
-        detail = f"version {sheet.number} is by “{sheet.convention_version}”"
+        detail = f"version {sheet.number} is by “{rules[sheet.convention_version_id]}”"
     elif sheet is not None:
         detail = f"{detail}; version {sheet.number} is approved".removeprefix("; ")
     return CrateRow(

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
+from uuid import UUID
 
 from django import template
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.forms import BoundField
 from django.templatetags.static import static
+from django.urls import reverse
 from django.utils.html import format_html_join
 from django.utils.safestring import SafeString
 
@@ -22,6 +25,8 @@ from crewprep.web.slots import SlotLike, badge
 
 register = template.Library()
 
+_NO_ID = UUID(int=0)
+
 for _name in (
     "ago", "clock", "days_words", "duration", "key_words", "level", "minutes_words", "offset_words", "percent",
     "rate_words", "tempo",
@@ -31,6 +36,22 @@ for _name in ("bars", "miss_words", "range_words", "share_of_words", "share_word
     register.filter(_name, getattr(progress_words, _name))
 
 register.filter("rule_words", rule_words)
+
+
+@register.simple_tag
+def row_url(name: str, *args: object) -> str:
+    """The address of a row of a list, as ``{% url %}`` gives it, where the last argument is an id.
+
+    All but the id is asked for once: looking up four addresses a row took 8 % of the time of a page of fifty.
+    """
+    before, after = _around_id(name, *args[:-1])
+    return f"{before}{args[-1]}{after}"
+
+
+@lru_cache(maxsize=512)
+def _around_id(name: str, *args: object) -> tuple[str, str]:
+    before, _, after = reverse(name, args=[*args, _NO_ID]).partition(str(_NO_ID))
+    return before, after
 
 
 @register.simple_tag
