@@ -231,7 +231,8 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "filters": {"tokens": {"()": "crewprep.common.secrecy.HideTokens"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["tokens"]}},
     "root": {"handlers": ["console"], "level": env.text("CREWPREP_LOG_LEVEL", "INFO")},
     "loggers": {name: {"level": "WARNING"} for name in _BELLS},
 }
