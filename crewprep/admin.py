@@ -5,7 +5,7 @@ What a crew made is changed through the product alone, where each change is chec
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
@@ -109,7 +109,7 @@ class MembershipAdmin(_MembershipAdmin):
 class LookOnly(_AnyAdmin):
     """Shown, not changed."""
 
-    list_filter = ("crew",)
+    list_filter: ClassVar[tuple[str, ...]] = ("crew",)
 
     def has_add_permission(self, request: HttpRequest) -> bool:
         """Never."""
@@ -126,10 +126,10 @@ class LookOnly(_AnyAdmin):
 
 @admin.register(AddressMail)
 class AddressMails(LookOnly):
-    """Links to addresses that are not confirmed, and what the mail server said of them."""
+    """Mails with links, and what the mail server said of them."""
 
-    list_display = ("address", "recipient", "state", "created_at", "error")
-    list_filter = ("state",)
+    list_display = ("address", "recipient", "purpose", "state", "created_at", "error")
+    list_filter: ClassVar[tuple[str, ...]] = ("purpose", "state")
 
 
 def _person(request: HttpRequest) -> User:

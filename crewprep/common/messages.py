@@ -65,6 +65,15 @@ MESSAGES: dict[str, str] = {
         "Another address was written or the old one was taken out since this link was mailed, so it does nothing any more. "
         "Your account's page says where your mails go."
     ),
+    "forgotten:link-wrong": (
+        "This link is not complete, or it was changed. Open it from the mail once more, or ask for a new one."
+    ),
+    "forgotten:link-over": "This link worked for an hour, which is over. Ask for a new one.",
+    "forgotten:link-used": "This link has set a password already. Sign in with that one, or ask for a new link.",
+    "forgotten:link-overtaken": (
+        "The password or the address was changed since this link was mailed, so it does nothing any more. Sign in with the "
+        "newer password, or ask for a new link."
+    ),
     "account:password": "The password cannot be used: {detail}",
     "account:password-wrong": "That is not your password, so the account stays as it is. Type it again.",
     "progress:lead-only": "Only they and the leads see how a member does in drills. Look at your own progress instead.",

@@ -9,7 +9,6 @@ chosen, since it may reach a stranger, and how many go out is limited for a memb
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
 from dataclasses import dataclass
 from urllib.parse import urljoin, urlsplit
 from uuid import UUID
@@ -18,25 +17,17 @@ from django.conf import settings
 from django.core import signing
 from django.core.mail import EmailMessage
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import F
 from django.urls import reverse
 from django.utils import timezone
 
 from crewprep.common.errors import Conflict, Gone, NotFound, TooSoon
 from crewprep.crews.models import User
-from crewprep.notices.models import AddressMail, MailState
+from crewprep.notices.limits import earlier_mails, wait_after, wait_until_next, wait_words
+from crewprep.notices.models import AddressMail, MailState, Purpose
 
 _SALT = "crewprep.notices.address"
 LINK_WORKS_FOR = dt.timedelta(days=3)
-
-_Counts = Callable[[bool, bool], bool]
-LIMITS: tuple[tuple[_Counts, dt.timedelta, int], ...] = (
-    (lambda own, same: own and same, dt.timedelta(minutes=10), 1),
-    (lambda own, same: own, dt.timedelta(days=1), 5),
-    (lambda own, same: same, dt.timedelta(days=1), 3),
-    (lambda own, same: same, dt.timedelta(days=30), 10),
-)
-"""Which earlier mails count (asked for by the same member, sent to the same address), for how long, how many may go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +45,13 @@ class Standing:
 
 def standing_of(user: User) -> Standing:
     """How the typed address stands, where it is not confirmed; one query."""
-    earlier = _earlier(user, user.email)
+    earlier = earlier_mails(user, user.email, Purpose.CONFIRM)
     own = [one for one in earlier if one.recipient_id == user.pk and one.address == user.email]
     newest = own[0] if own else None
     return Standing(
         asked_at=newest.created_at if newest else None,
         refused=newest is not None and newest.state == MailState.FAILED,
-        wait=_wait(earlier, user, user.email, timezone.now()),
+        wait=wait_after(user, user.email, earlier),
     )
 
 
@@ -78,7 +69,11 @@ def write_address(*, user: User, address: str) -> bool:
             person.email = address
             person.confirmed_email = person.confirmed_email if address else ""
             person.save(update_fields=["email", "confirmed_email"])
-            mailed = address != "" and not person.address_confirmed and not _waiting_for(person)
+            mailed = (
+                address != ""
+                and not person.address_confirmed
+                and not wait_until_next(person, person.email, Purpose.CONFIRM)
+            )
             if mailed:
                 AddressMail.objects.create(recipient=person, address=address)
     user.refresh_from_db(fields=["email", "confirmed_email"])
@@ -91,7 +86,7 @@ def ask_again(*, user: User) -> AddressMail:
         person = User.objects.select_for_update(no_key=True).get(pk=user.pk)
         if not person.email or person.address_confirmed:
             raise Conflict("address:confirmed" if person.email else "address:none")
-        if wait := _waiting_for(person):
+        if wait := wait_until_next(person, person.email, Purpose.CONFIRM):
             raise TooSoon("address:too-soon", wait=wait_words(wait))
         return AddressMail.objects.create(recipient=person, address=person.email)
 
@@ -138,7 +133,9 @@ def confirm_address(*, token: str) -> None:
         # The row of the user first: whoever types another address meanwhile comes wholly before or after.
         person = User.objects.select_for_update(no_key=True).get(pk=mail.recipient_id)
         mail = mail_by_token(token)
-        AddressMail.objects.filter(recipient=person, address=mail.address, used_at=None).update(used_at=timezone.now())
+        AddressMail.objects.filter(
+            recipient=person, address=mail.address, purpose=Purpose.CONFIRM, used_at=None
+        ).update(used_at=timezone.now())
         person.confirmed_email = mail.address
         person.save(update_fields=["confirmed_email"])
 
@@ -160,37 +157,3 @@ def link_message(mail: AddressMail) -> EmailMessage | None:
         "Auto-Submitted": "auto-generated",
     }
     return EmailMessage(subject="Confirm your address", body=body, to=[mail.address], headers=headers)
-
-
-def wait_words(wait: dt.timedelta) -> str:
-    """A wait, rounded up: ``1 minute``, ``9 minutes``, ``3 hours``, ``12 days``."""
-    for name, length in (("day", dt.timedelta(days=1)), ("hour", dt.timedelta(hours=1))):
-        if wait > 2 * length:
-            return f"{-(-wait // length)} {name}s"
-    minutes = max(1, -(-wait // dt.timedelta(minutes=1)))
-    return f"{minutes} minute{'s' if minutes > 1 else ''}"
-
-
-def _waiting_for(user: User) -> dt.timedelta:
-    return _wait(_earlier(user, user.email), user, user.email, timezone.now())
-
-
-def _earlier(user: User, address: str) -> list[AddressMail]:
-    """Mails that may count against the limits, newest first; one that never left does not."""
-    since = timezone.now() - max(span for _, span, _ in LIMITS)
-    mails = AddressMail.objects.filter(Q(recipient=user) | Q(address__iexact=address), created_at__gt=since)
-    return list(mails.exclude(state=MailState.DROPPED).order_by("-created_at"))
-
-
-def _wait(earlier: list[AddressMail], user: User, address: str, now: dt.datetime) -> dt.timedelta:
-    """How long until every limit lets another mail go: until the oldest of its newest ``most`` counts no more."""
-    waits = [dt.timedelta()]
-    for counts, span, most in LIMITS:
-        times = [
-            one.created_at
-            for one in earlier
-            if counts(one.recipient_id == user.pk, one.address.lower() == address.lower())
-        ]
-        if len(times) >= most:
-            waits.append(times[most - 1] + span - now)
-    return max(waits)

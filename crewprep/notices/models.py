@@ -64,13 +64,22 @@ class Mail(CrewRow, Outgoing):
         return f"mail to {self.recipient_id} ({self.state})"
 
 
+class Purpose(models.TextChoices):
+    """What a mailed link is for."""
+
+    CONFIRM = "confirm", "Confirms the address"
+    PASSWORD = "password", "Sets a new password"
+
+
 class AddressMail(Row, Outgoing):
-    """The mail with the link that confirms an address: to the one that the user typed, whatever their choices are.
+    """A mail with a link, whatever the user's choices are: to the typed address, which it confirms, or to the confirmed
+    one, for a new password.
 
     The link is signed and kept nowhere; ``used_at`` is set by the press on it.
     """
 
     address = models.EmailField()
+    purpose = models.CharField(max_length=10, choices=Purpose.choices, default=Purpose.CONFIRM)
     used_at = models.DateTimeField(null=True)
 
     class Meta(Outgoing.Meta):

@@ -27,7 +27,8 @@ from crewprep.crews.models import Membership
 from crewprep.jobs import clock
 from crewprep.notices.addresses import link_message
 from crewprep.notices.choices import choices_of, unsubscribe_token
-from crewprep.notices.models import AddressMail, Mail, MailState, Notice
+from crewprep.notices.forgotten import password_message
+from crewprep.notices.models import AddressMail, Mail, MailState, Notice, Purpose
 
 log = logging.getLogger(__name__)
 
@@ -95,7 +96,9 @@ def send(hold: Hold) -> bool:
 
 def message_of(mail: Mail | AddressMail) -> EmailMessage | None:
     """The mail as it is sent: plain text; None where there is nobody to send it to or nothing in it."""
-    return link_message(mail) if isinstance(mail, AddressMail) else _notices_message(mail)
+    if isinstance(mail, Mail):
+        return _notices_message(mail)
+    return link_message(mail) if mail.purpose == Purpose.CONFIRM else password_message(mail)
 
 
 def _notices_message(mail: Mail) -> EmailMessage | None:

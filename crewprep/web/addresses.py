@@ -15,7 +15,8 @@ from django.views.decorators.http import require_POST
 from crewprep.common.errors import DomainError
 from crewprep.common.policy import Policy, declare
 from crewprep.crews.models import User
-from crewprep.notices.addresses import ask_again, confirm_address, leave_earlier, mail_by_token, standing_of, wait_words
+from crewprep.notices.addresses import ask_again, confirm_address, leave_earlier, mail_by_token, standing_of
+from crewprep.notices.limits import wait_words
 from crewprep.web.doors import signed_in_page
 from crewprep.web.words import ago
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
-from django.contrib.auth.forms import PasswordChangeForm
+from django.contrib.auth.forms import PasswordChangeForm, SetPasswordForm
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 
@@ -143,17 +143,27 @@ class TokenForm(forms.Form):
         self.fields["crew"].choices = [("", "all my crews"), *crews]  # type: ignore[attr-defined]  # a choice field
 
 
-class ChangePasswordForm(PasswordChangeForm):
+class ForgottenForm(forms.Form):
+    """Who forgot their password."""
+
+    said = forms.CharField(
+        label="Name to sign in with, or your address",
+        max_length=254,
+        widget=forms.TextInput(attrs={"autocomplete": "username", "autocapitalize": "none", "spellcheck": "false"}),
+        error_messages={
+            "required": "Write the name that you sign in with, or the address of your account.",
+            "max_length": "A name or an address has at most 254 letters. Write yours.",
+        },
+    )
+
+
+class NewPasswordForm(SetPasswordForm):  # type: ignore[type-arg]  # takes no argument at run time
     """Django's, in our words."""
 
-    error_messages = {
-        "password_incorrect": "That is not your password. Type it again.",
-        "password_mismatch": "The two passwords differ. Type the same one twice.",
-    }
+    error_messages = {"password_mismatch": "The two passwords differ. Type the same one twice."}
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["old_password"].label = "Your password now"
         self.fields["new_password1"].label = "New password"
         self.fields[
             "new_password1"
@@ -162,6 +172,19 @@ class ChangePasswordForm(PasswordChangeForm):
         self.fields["new_password2"].help_text = ""
         for field in self.fields.values():
             field.error_messages["required"] = "Type the password."
+
+
+class ChangePasswordForm(NewPasswordForm, PasswordChangeForm):
+    """Django's, in our words."""
+
+    error_messages = {
+        **NewPasswordForm.error_messages,
+        "password_incorrect": "That is not your password. Type it again.",
+    }
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["old_password"].label = "Your password now"
 
 
 class CloseForm(forms.Form):

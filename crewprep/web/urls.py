@@ -22,6 +22,7 @@ from crewprep.web import (
     examples,
     exports,
     finding,
+    forgotten,
     grid,
     help,
     home,
@@ -49,6 +50,7 @@ from crewprep.web import (
 urlpatterns: list[URLPattern | URLResolver] = [
     *account.urlpatterns,
     *addresses.urlpatterns,
+    *forgotten.urlpatterns,
     *help.urlpatterns,
     *home.urlpatterns,
     *joining.urlpatterns,

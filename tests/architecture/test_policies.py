@@ -114,6 +114,6 @@ def test_the_administration_is_for_staff(person: str, ours: CrewWorld, client: C
 def test_public_routes_are_these() -> None:
     assert {route.pattern for route in routes() if route.policy == Policy.PUBLIC} == {
         "address/<str:address_token>/", "admin/login/", "admin/logout/", "api/", "api/docs/", "api/v1/schema/",
-        "api/v1/tokens/", "calendar/<str:token>.ics", "help/", "join/<str:invitation_token>/", "sign-in/",
-        "sign-out/", "unsubscribe/<str:mail_token>/",
+        "api/v1/tokens/", "calendar/<str:token>.ics", "forgotten/", "help/", "join/<str:invitation_token>/",
+        "password/<str:password_token>/", "sign-in/", "sign-out/", "unsubscribe/<str:mail_token>/",
     }  # fmt: skip

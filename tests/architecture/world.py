@@ -19,7 +19,7 @@ from crewprep.conventions.services import save_draft
 from crewprep.crates.models import Crate, Night
 from crewprep.crates.nights import NightPlan, make_night, put_under_night
 from crewprep.crews.invitations import invite
-from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope
+from crewprep.crews.models import Crew, Invitation, Membership, Role, TokenScope, User
 from crewprep.crews.tokens import make_token
 from crewprep.exchange.lists import bring_list
 from crewprep.exchange.models import ListImport
@@ -29,9 +29,10 @@ from crewprep.library.models import BulkChange, SavedSearch
 from crewprep.library.services import save_search
 from crewprep.notices.addresses import link_token, write_address
 from crewprep.notices.choices import unsubscribe_token
+from crewprep.notices.forgotten import password_token
 from crewprep.notices.kinds import Kind
 from crewprep.notices.making import Planned, tell
-from crewprep.notices.models import AddressMail, Notice
+from crewprep.notices.models import AddressMail, Notice, Purpose
 from crewprep.onboarding.double import close_double_marking, open_double_marking
 from crewprep.onboarding.models import DoubleMarking, Drill
 from crewprep.readiness.services import give_feed
@@ -75,6 +76,7 @@ class CrewWorld:
     drill: Drill
     marking: DoubleMarking
     address_token: str
+    password_token: str
 
     @property
     def crew(self) -> Crew:
@@ -110,6 +112,7 @@ class CrewWorld:
             **dict.fromkeys(("delivery", "delivery_id"), self.delivery.pk),
             "mail_token": unsubscribe_token(self.lead),
             "address_token": self.address_token,
+            "password_token": self.password_token,
             "recheck": self.recheck.pk,
             "recheck_id": self.recheck.pk,
             **dict.fromkeys(("list", "list_id"), self.listed.pk),
@@ -182,6 +185,10 @@ def make_crew(word: str) -> CrewWorld:
     )  # fmt: skip
     write_address(user=lead.user, address=f"lead@{word}.invalid")
     address_mail = AddressMail.objects.get(recipient=lead.user)
+    User.objects.filter(pk=lead.user_id).update(confirmed_email=f"old@{word}.invalid")
+    password_mail = AddressMail.objects.create(
+        recipient=User.objects.get(pk=lead.user_id), address=f"old@{word}.invalid", purpose=Purpose.PASSWORD
+    )
     webhook, _ = add_webhook(member=lead, url=f"https://{word}.invalid/hook")
     delivery = Delivery.objects.create(
         crew=lead.crew, webhook=webhook, event="proposal.approved", activity_id=uuid.uuid4(), body=f'"{word}"',
@@ -202,4 +209,5 @@ def make_crew(word: str) -> CrewWorld:
         drill=Drill.objects.create(crew=lead.crew, membership=lead, track=track, sheet=sheet),
         marking=marking,
         address_token=link_token(address_mail),
+        password_token=password_token(password_mail),
     )  # fmt: skip

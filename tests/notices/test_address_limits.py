@@ -9,7 +9,8 @@ from django.utils import timezone
 
 from crewprep.common.errors import TooSoon
 from crewprep.crews.models import Membership, User
-from crewprep.notices.addresses import ask_again, standing_of, wait_words, write_address
+from crewprep.notices.addresses import ask_again, standing_of, write_address
+from crewprep.notices.limits import wait_words
 from crewprep.notices.models import AddressMail
 from tests import factories
 from tests.jobs.test_rivals import at_once
