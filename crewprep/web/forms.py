@@ -32,6 +32,12 @@ class SignInForm(AuthenticationForm):
         "inactive": "This account is closed. Ask a lead of your crew.",
     }
 
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["username"].label = "Name to sign in with"
+        self.fields["username"].error_messages["required"] = "Write the name that you sign in with."
+        self.fields["password"].error_messages["required"] = "Type your password."
+
 
 class CrateForm(forms.Form):
     """A new crate."""

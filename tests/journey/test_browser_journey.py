@@ -41,7 +41,7 @@ def page(chromium: str, embedded: Service) -> Iterator[Page]:
 
 def sign_in(page: Page, name: str) -> None:
     page.goto("/")
-    page.get_by_label("User name").or_(page.get_by_label("Username")).fill(name)
+    page.get_by_label("Name to sign in with").fill(name)
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Sign in").click()
     expect(page.get_by_role("button", name="Sign out")).to_be_visible()

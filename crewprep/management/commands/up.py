@@ -45,6 +45,7 @@ class Command(BaseCommand):
         """Prepare, start, wait, stop."""
         host, port = options["host"], options["port"]
         _require_free(host, port)
+        os.environ.setdefault("CREWPREP_URL", f"http://localhost:{port}/")  # for links in mails, by both processes
         call_command("migrate", verbosity=0, interactive=False)
         if SheetVersion.objects.filter(findings=None).exists():
             call_command("recheck_sheets")
