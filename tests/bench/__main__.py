@@ -53,7 +53,7 @@ def main() -> int:
     if arguments.part in ("all", "library"):
         times = library_bench.library()
         library_bench.print_times(times)
-        document["library"] = [one.figures() for one in times]
+        document["library"] = [asdict(one) | {"met": one.met} for one in times]
     if arguments.part in ("all", "publishing"):
         publications = publishing_bench.publishing()
         publishing_bench.print_publishing(publications)
