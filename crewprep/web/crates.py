@@ -26,6 +26,7 @@ from crewprep.tracks.models import Track
 from crewprep.tracks.selectors import track_for
 from crewprep.tracks.upload import REFUSE_BODY_FACTOR, QuarantinedFile
 from crewprep.tracks.work import job_for, retry_work
+from crewprep.web.crate_list import drawn_rows
 from crewprep.web.crate_rows import CrateState, crate_state
 from crewprep.web.doors import crew_page, wants_json
 from crewprep.web.typed import number_of, uuid_of
@@ -149,6 +150,7 @@ def _list_context(member: Membership, crate: Crate, state: CrateState) -> dict[s
         "member": member,
         "crate": crate,
         "state": state,
+        "rows": drawn_rows(member, crate, state),
         "may_retry": bool(may_fill_crates(member)),
         "list_address": f"{address}?page={state.page}&seen={state.seen}",
         "page_before": state.page - 1,

@@ -14,16 +14,12 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_GET, require_POST
 
 from crewprep.common.errors import DomainError, Invalid
-from crewprep.crates.models import CrateTrack
-from crewprep.crates.selectors import newest_places
 from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates, may_lead
 from crewprep.crews.selectors import members_of
 from crewprep.library.bulk import MOST_TRACKS, UNDO_FOR, change_many, undo
-from crewprep.library.models import Stand, TrackStanding
-from crewprep.library.search import SORTS, found, standings_in_order
+from crewprep.library.search import SORTS, found
 from crewprep.library.selectors import (
-    broken_checks,
     bulk_change_for,
     chosen_tracks,
     last_change,
@@ -31,38 +27,18 @@ from crewprep.library.selectors import (
     searches_of,
 )
 from crewprep.library.services import drop_search, save_search
-from crewprep.preparation.models import Claim
-from crewprep.preparation.selectors import live_claims
 from crewprep.tracks.models import Track
-from crewprep.web.check_parts import NAMES
 from crewprep.web.doors import crew_page
+from crewprep.web.finding_rows import drawn_rows
 from crewprep.web.search_form import SearchForm
 from crewprep.web.words import count_of
 
 ROWS_A_PAGE = 50
 
-TONES: dict[str, str] = {
-    Stand.WORKING: "wait", Stand.GIVEN_UP: "bad", Stand.REFUSED: "bad", Stand.UNDRAFTED: "note", Stand.DRAFTED: "note",
-    Stand.OPEN: "note", Stand.RETURNED: "wait", Stand.APPROVED: "good",
-}  # fmt: skip
-
 _COLUMNS = (
     ("title", "Track"), ("state", "State"), ("length", "Length"), ("tempo", "Tempo"), ("key", "Key"),
     ("level", "Level"), ("confidence", "Draft"),
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A track of the list."""
-
-    standing: TrackStanding
-    track: Track
-    place: CrateTrack | None
-    claim: Claim | None
-    broken: tuple[str, ...]
-    tone: str
-    chosen: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +149,7 @@ def _page(
             "current": "tracks",
             "form": form,
             "shown": shown,
-            "rows": _rows(member, list(shown), set(ticked)) if shown else [],
+            "rows": drawn_rows(member, list(shown), set(ticked)) if shown else [],
             "columns": _columns(form),
             "query": form.address(),
             "before": form.address(page=str(shown.previous_page_number())) if shown and shown.has_previous() else "",
@@ -191,22 +167,6 @@ def _page(
         },
         status=error.status if error else 200 if valid else 422,
     )
-
-
-def _rows(member: Membership, ids: list[UUID], ticked: set[UUID]) -> list[Row]:
-    places, claims, broken = newest_places(member, ids), live_claims(ids), broken_checks(member, ids)
-    return [
-        Row(
-            standing=standing,
-            track=standing.track,
-            place=places.get(standing.track_id),
-            claim=claims.get(standing.track_id),
-            broken=tuple(NAMES[code] for code in broken.get(standing.track_id, ())),
-            tone=TONES[standing.state],
-            chosen=standing.track_id in ticked,
-        )
-        for standing in standings_in_order(ids)
-    ]
 
 
 def _columns(form: SearchForm) -> list[Column]:
