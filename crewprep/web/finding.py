@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.paginator import Page, Paginator
+from django.db.models import Count, Window
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import path, reverse
@@ -18,7 +19,7 @@ from crewprep.crews.models import Membership
 from crewprep.crews.rules import may_fill_crates, may_lead
 from crewprep.crews.selectors import members_of
 from crewprep.library.bulk import MOST_TRACKS, UNDO_FOR, change_many, undo
-from crewprep.library.search import SORTS, found
+from crewprep.library.search import SORTS, Search, found
 from crewprep.library.selectors import (
     bulk_change_for,
     chosen_tracks,
@@ -31,6 +32,7 @@ from crewprep.tracks.models import Track
 from crewprep.web.doors import crew_page
 from crewprep.web.finding_rows import drawn_rows
 from crewprep.web.search_form import SearchForm
+from crewprep.web.typed import number_of
 from crewprep.web.words import count_of
 
 ROWS_A_PAGE = 50
@@ -137,8 +139,7 @@ def _page(
     valid = form.is_valid()
     shown: Page[UUID] | None = None
     if valid:
-        ids = found(member, form.search()).values_list("track_id", flat=True)
-        shown = Paginator(ids, ROWS_A_PAGE).get_page(number)
+        shown = _found_page(member, form.search(), number)
     lead, fill = may_lead(member), may_fill_crates(member)
     error = refused or name_error
     return render(
@@ -167,6 +168,22 @@ def _page(
         },
         status=error.status if error else 200 if valid else 422,
     )
+
+
+def _found_page(member: Membership, search: Search, number: str) -> Page[UUID]:
+    """The ids of a page of what a search finds; a page that is not there is the nearest that is."""
+    rows = found(member, search)
+    pages = Paginator(rows.values_list("track_id", flat=True), ROWS_A_PAGE)
+    if search == Search(sort=search.sort):  # an index gives the page without the rest
+        return pages.get_page(number)
+    # Filters are asked of every track to count them; so they are counted beside the ids, in the same query.
+    page = max(1, number_of(number, otherwise=1))
+    first = (page - 1) * ROWS_A_PAGE
+    here = list(rows.annotate(all=Window(Count("*"))).values_list("track_id", "all")[first : first + ROWS_A_PAGE])
+    if first and not here:
+        return pages.get_page(number)
+    pages.count = here[0][1] if here else 0
+    return Page([track_id for track_id, _ in here], page, pages)
 
 
 def _columns(form: SearchForm) -> list[Column]:
