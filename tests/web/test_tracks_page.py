@@ -102,7 +102,7 @@ def test_long_lists_come_in_pages_at_a_fixed_cost(lead: Membership, tracks: list
     ) == 13  # fmt: skip
     assert "Page 2 of 2" in shown(client, lead, "?page=2")
     assert "Page 2 of 2" in shown(client, lead, "?page=99")
-    for page, told in (("1", 1), ("2", 2), ("99", 2), ("0", 1), ("-1", 1), ("x", 1), ("", 1)):
+    for page, told in (("1", 1), ("2", 2), ("99", 2), ("0", 1), ("-1", 1), ("x", 1)):
         for query in ("?q=t", "?q=t&holder=nobody&sort=-tempo"):
             html = shown(client, lead, f"{query}&page={page}")
             assert f"Page {told} of 2" in html
