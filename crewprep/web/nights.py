@@ -37,10 +37,10 @@ from crewprep.readiness.board import Board, board_of
 from crewprep.readiness.burn_down import burn_down_of
 from crewprep.readiness.selectors import feed_of, open_counts
 from crewprep.readiness.services import give_feed, withdraw_feed
-from crewprep.readiness.standing import STATES
 from crewprep.web.doors import crew_page, refusal
 from crewprep.web.forms import NightForm
 from crewprep.web.nights_drawing import draw, tally
+from crewprep.web.risk_rows import drawn_risks
 from crewprep.web.typed import number_of, uuid_of
 from crewprep.web.words import minutes_words, moment_words
 
@@ -97,6 +97,7 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
         status = changed
         night = night_for(member, night_id)
     board = board_of(night)
+    shown = Paginator(board.at_risk, AT_RISK_A_PAGE).get_page(request.GET.get("page"))
     context = {
         **_night_words(night),
         "member": member,
@@ -104,8 +105,8 @@ def night_page(request: HttpRequest, member: Membership, night_id: UUID) -> Http
         "board": board,
         "crates": [(line, tally(line)) for line in board.crates],
         "summary": _summary(board),
-        "states": STATES,
-        "shown": Paginator(board.at_risk, AT_RISK_A_PAGE).get_page(request.GET.get("page")),
+        "shown": shown,
+        "risks": drawn_risks(member, shown, crates=len(board.crates)),
         "drawing": draw(burn_down_of(night, board.places)),
         "form": form,
         "time_zones": _zone_options(),

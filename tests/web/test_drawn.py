@@ -13,10 +13,11 @@ from crewprep.crates.models import Crate
 from crewprep.crews.models import Membership
 from crewprep.preparation.services import claim_track
 from crewprep.tracks.models import Track
-from crewprep.web import crate_list, finding_rows
+from crewprep.web import crate_list, finding_rows, risk_rows
 from crewprep.web.crate_list import Measured, ShownRow
 from crewprep.web.drawn import drawn
 from crewprep.web.finding_rows import ShownTrack
+from crewprep.web.risk_rows import ShownRisk
 from tests import factories
 from tests.web.test_pages import at, signed_in
 
@@ -43,6 +44,20 @@ OTHER_TRACKS: dict[str, Any] = {
     "steady": False, "key_name": "", "loudness_lufs": None, "confidence": None, "holder": "", "until": "21:31",
     "chosen": True,
 }  # fmt: skip
+RISK = ShownRisk(
+    crew="a-crew", crate=uuid4(), track=uuid4(), title="Tune", of="", tone="note", state="draft ready",
+    minutes="7 min", why="Nobody holds it",
+)  # fmt: skip
+OTHER_RISKS: dict[str, Any] = {
+    "crew": "b-crew", "crate": uuid4(), "track": uuid4(), "title": "Tune <b>", "of": "Friday", "tone": "bad",
+    "state": "nothing", "minutes": "8 min", "why": "Ana holds it",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", OTHER_RISKS)
+def test_every_value_of_a_risk_is_seen(name: str) -> None:
+    assert set(OTHER_RISKS) == set(ShownRisk.__dataclass_fields__)
+    assert drawn(risk_rows.TEMPLATE, replace(RISK, **{name: OTHER_RISKS[name]})) != drawn(risk_rows.TEMPLATE, RISK)
 
 
 @pytest.mark.parametrize("name", OTHER_VALUES)
