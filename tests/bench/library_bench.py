@@ -2,7 +2,8 @@
 
 One client asks for one page after another over one connection, so a figure is the time that the server takes, the way
 through the loopback included. Baseline: the sign-in page, which asks the database for nothing, right before each page,
-so that it tells how fast the machine was just then (a shared one takes up to twice as long for minutes).
+so that it tells how fast the machine was just then (a shared one takes up to twice as long for minutes). Where a page
+is looked at again, its rows have been drawn before (``crewprep.web.drawn``); with another page each time none has.
 """
 
 from __future__ import annotations
@@ -50,11 +51,12 @@ class PageTime:
 
 
 def pages(seed: dict[str, Any]) -> dict[str, str]:
-    """The pages that are measured, by name."""
+    """The pages that are measured, by name; ``{n}`` is another number each time."""
     crew = "/c/bench"
     return {
         "home": f"{crew}/",
         "crate of 10,000 tracks": f"{crew}/crates/{seed['crate']}/",
+        "crate, another page each time": f"{crew}/crates/{seed['crate']}/?page={{n}}",
         "its list alone": f"{crew}/crates/{seed['crate']}/tracks/",
         "its last page": f"{crew}/crates/{seed['crate']}/?page=200",
         "crate, track looked for": f"{crew}/crates/{seed['crate']}/?find=amber",
@@ -64,6 +66,7 @@ def pages(seed: dict[str, Any]) -> dict[str, str]:
         "tracks": f"{crew}/tracks/",
         "tracks, by confidence": f"{crew}/tracks/?sort=confidence",
         "tracks, page 150": f"{crew}/tracks/?page=150",
+        "tracks, another page each time": f"{crew}/tracks/?page={{n}}",
         "search: a word": f"{crew}/tracks/?q=kelp",
         "search: two words": f"{crew}/tracks/?q=kelp+band&sort=-tempo",
         "search: nothing found": f"{crew}/tracks/?q=xylophone",
@@ -142,7 +145,7 @@ def _times(port: int, path: str, cookie: str, runs: int) -> tuple[int, list[floa
     began = time.perf_counter()
     for number in range(runs + 2):
         start = time.perf_counter()
-        connection.request("GET", path, headers={"Cookie": cookie})
+        connection.request("GET", path.replace("{n}", str(number + 1)), headers={"Cookie": cookie})
         response = connection.getresponse()
         size, status = len(response.read()), response.status
         took = time.perf_counter() - start
