@@ -10,24 +10,19 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from urllib.parse import urljoin, urlsplit
-from uuid import UUID
 
-from django.conf import settings
-from django.core import signing
 from django.core.mail import EmailMessage
 from django.db import transaction
 from django.db.models import F
-from django.urls import reverse
 from django.utils import timezone
 
-from crewprep.common.errors import Conflict, Gone, NotFound, TooSoon
+from crewprep.common.errors import Conflict, Gone, TooSoon
 from crewprep.crews.models import User
 from crewprep.notices.limits import earlier_mails, wait_after, wait_until_next, wait_words
+from crewprep.notices.links import Link
 from crewprep.notices.models import AddressMail, MailState, Purpose
 
-_SALT = "crewprep.notices.address"
-LINK_WORKS_FOR = dt.timedelta(days=3)
+LINK = Link(Purpose.CONFIRM, "address", "confirm-address", works_for=dt.timedelta(days=3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,28 +94,16 @@ def leave_earlier(*, user: User) -> None:
 
 
 def link_token(mail: AddressMail) -> str:
-    """What the link names its mail by, signed now; its time runs from here."""
-    return signing.TimestampSigner(salt=_SALT).sign(mail.pk.hex)
+    """What the link names its mail by."""
+    return LINK.token(mail)
 
 
 def mail_by_token(token: str) -> AddressMail:
     """The mail whose link this is, where a press would confirm; changes nothing.
 
-    Raises ``NotFound`` for a changed link, ``Gone`` for a used or old one, or where the address stands no more.
+    Raises as ``Link.opened``, and ``Gone`` where the address stands no more.
     """
-    try:
-        mail_id = UUID(signing.TimestampSigner(salt=_SALT).unsign(token, max_age=None))
-    except (signing.BadSignature, ValueError) as error:
-        raise NotFound("address:link-wrong") from error
-    mail = AddressMail.objects.select_related("recipient").filter(pk=mail_id, recipient__is_active=True).first()
-    if mail is None:
-        raise NotFound("address:link-wrong")
-    if mail.used_at is not None:
-        raise Gone("address:link-used")
-    try:
-        signing.TimestampSigner(salt=_SALT).unsign(token, max_age=LINK_WORKS_FOR)
-    except signing.SignatureExpired as error:
-        raise Gone("address:link-over") from error
+    mail, _ = LINK.opened(token)
     if mail.recipient.email != mail.address:
         raise Gone("address:link-overtaken")
     return mail
@@ -145,15 +128,11 @@ def link_message(mail: AddressMail) -> EmailMessage | None:
     person = mail.recipient
     if not person.is_active or person.email != mail.address or person.address_confirmed:
         return None
-    link = urljoin(settings.PUBLIC_URL, reverse("confirm-address", args=[link_token(mail)]))
-    body = (
-        f"Somebody wrote this address into their account at {settings.PUBLIC_URL}\n\n"
-        "Was that you? Then open this page and press the button. The link works once, for three days:\n"
-        f"{link}\n\n"
-        "Was it not you? Then do nothing: no notices are mailed to an address that nobody has confirmed.\n"
+    return LINK.message(
+        mail,
+        token=link_token(mail),
+        subject="Confirm your address",
+        asked="Somebody wrote this address into their account",
+        yours="open this page and press the button. The link works once, for three days",
+        not_yours="no notices are mailed to an address that nobody has confirmed",
     )
-    headers = {
-        "Message-ID": f"<address.{mail.pk.hex}@{urlsplit(settings.PUBLIC_URL).hostname}>",
-        "Auto-Submitted": "auto-generated",
-    }
-    return EmailMessage(subject="Confirm your address", body=body, to=[mail.address], headers=headers)

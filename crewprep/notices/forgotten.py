@@ -9,25 +9,20 @@ address gave way to another.
 from __future__ import annotations
 
 import datetime as dt
-from urllib.parse import urljoin, urlsplit
-from uuid import UUID
 
-from django.conf import settings
-from django.core import signing
 from django.core.mail import EmailMessage
 from django.db import transaction
 from django.db.models import Q
-from django.urls import reverse
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
 
-from crewprep.common.errors import Gone, NotFound
+from crewprep.common.errors import Gone
 from crewprep.crews.models import User
 from crewprep.notices.limits import wait_until_next
+from crewprep.notices.links import Link
 from crewprep.notices.models import AddressMail, Purpose
 
-_SALT = "crewprep.notices.forgotten"
-LINK_WORKS_FOR = dt.timedelta(hours=1)
+LINK = Link(Purpose.PASSWORD, "forgotten", "new-password", works_for=dt.timedelta(hours=1))
 MOST_ACCOUNTS = 5
 
 
@@ -50,30 +45,16 @@ def ask_for_password(*, said: str) -> int:
 
 
 def password_token(mail: AddressMail) -> str:
-    """What the link names its mail by, signed now; its time runs from here."""
-    return signing.TimestampSigner(salt=_SALT).sign(f"{mail.pk.hex}.{_digest(mail.recipient)}")
+    """What the link names its mail by, with a digest of the password that stands."""
+    return LINK.token(mail, _digest(mail.recipient))
 
 
 def password_mail(token: str) -> AddressMail:
     """The mail whose link this is, where it lets one set a password; changes nothing.
 
-    Raises ``NotFound`` for a changed link, ``Gone`` for a used or old one, or where password or address have changed.
+    Raises as ``Link.opened``, and ``Gone`` where password or address have changed.
     """
-    try:
-        mail_id, _, digest = signing.TimestampSigner(salt=_SALT).unsign(token, max_age=None).partition(".")
-        key = UUID(mail_id)
-    except (signing.BadSignature, ValueError) as error:
-        raise NotFound("forgotten:link-wrong") from error
-    mails = AddressMail.objects.select_related("recipient")
-    mail = mails.filter(pk=key, purpose=Purpose.PASSWORD, recipient__is_active=True).first()
-    if mail is None:
-        raise NotFound("forgotten:link-wrong")
-    if mail.used_at is not None:
-        raise Gone("forgotten:link-used")
-    try:
-        signing.TimestampSigner(salt=_SALT).unsign(token, max_age=LINK_WORKS_FOR)
-    except signing.SignatureExpired as error:
-        raise Gone("forgotten:link-over") from error
+    mail, digest = LINK.opened(token)
     if mail.recipient.confirmed_email != mail.address or not constant_time_compare(digest, _digest(mail.recipient)):
         raise Gone("forgotten:link-overtaken")
     return mail
@@ -100,19 +81,15 @@ def password_message(mail: AddressMail) -> EmailMessage | None:
     person = mail.recipient
     if not person.is_active or person.confirmed_email != mail.address or mail.used_at is not None:
         return None
-    link = urljoin(settings.PUBLIC_URL, reverse("new-password", args=[password_token(mail)]))
-    body = (
-        f"Somebody asked for a new password for your account “{person.username}” at {settings.PUBLIC_URL}\n\n"
-        "Was that you? Then open this page and choose one. The link works once, for an hour:\n"
-        f"{link}\n\n"
-        "Was it not you? Then do nothing: your password stays as it is, and nobody else can use the link.\n"
+    return LINK.message(
+        mail,
+        token=password_token(mail),
+        subject="Choose a new password",
+        asked=f"Somebody asked for a new password for your account “{person.username}”",
+        yours="open this page and choose one. The link works once, for an hour",
+        not_yours="your password stays as it is, and nobody else can use the link",
     )
-    headers = {
-        "Message-ID": f"<password.{mail.pk.hex}@{urlsplit(settings.PUBLIC_URL).hostname}>",
-        "Auto-Submitted": "auto-generated",
-    }
-    return EmailMessage(subject="Choose a new password", body=body, to=[mail.address], headers=headers)
 
 
 def _digest(user: User) -> str:
-    return salted_hmac(_SALT, user.password).hexdigest()[:20]
+    return salted_hmac("crewprep.notices.forgotten", user.password).hexdigest()[:20]

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.safestring import SafeString
 
 from crewprep.crates.models import Crate
@@ -15,6 +13,7 @@ from crewprep.crews.rules import may_fill_crates
 from crewprep.preparation.models import Claim
 from crewprep.web.crate_rows import CrateRow, CrateState
 from crewprep.web.drawn import drawn
+from crewprep.web.words import hour
 
 TEMPLATE = "crates/_row.html"
 
@@ -88,7 +87,7 @@ def held_words(member: Membership, claim: Claim | None) -> str:
     if claim is None:
         return ""
     who = "You hold it" if claim.holder_id == member.user_id else f"{claim.holder} holds it"
-    return f"{who} until {date_format(timezone.localtime(claim.until), 'H:i')}"
+    return f"{who} until {hour(claim.until)}"
 
 
 def _measured(row: CrateRow) -> Measured | None:

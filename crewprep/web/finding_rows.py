@@ -6,8 +6,6 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.safestring import SafeString
 
 from crewprep.crates.models import CrateTrack
@@ -20,6 +18,7 @@ from crewprep.preparation.models import Claim
 from crewprep.preparation.selectors import live_claims
 from crewprep.web.check_parts import NAMES
 from crewprep.web.drawn import drawn
+from crewprep.web.words import hour
 
 TEMPLATE = "finding/_row.html"
 
@@ -78,7 +77,7 @@ def _shown(
     holder, until = "", ""
     if claim is not None:
         holder = "You" if claim.holder_id == member.user_id else str(claim.holder)
-        until = date_format(timezone.localtime(claim.until), "H:i")
+        until = hour(claim.until)
     return ShownTrack(
         crew=member.crew.slug,
         crate=place.crate_id if place else None,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.timesince import timesince
 
 from crewprep.analysis.musical_time import MusicalTime, clock
@@ -60,6 +61,11 @@ def days_words(days: int) -> str:
     """How far a day is from today: ``today``, ``tomorrow``, ``in 4 days``, ``yesterday``, ``4 days ago``."""
     near = {0: "today", 1: "tomorrow", -1: "yesterday"}
     return near.get(days) or (f"in {days} days" if days > 0 else f"{-days} days ago")
+
+
+def hour(moment: dt.datetime) -> str:
+    """A time of today by the clocks of the service: ``21:30``."""
+    return str(date_format(timezone.localtime(moment), "H:i"))
 
 
 def moment_words(moment: dt.datetime, zone: dt.tzinfo) -> str:

@@ -12,7 +12,7 @@ WAYS = {
     "EmailMessage", "EmailMultiAlternatives", "send_mail", "send_mass_mail", "mail_admins", "mail_managers",
     "email_user", "PasswordResetForm", "PasswordResetView", "SMTP", "SMTP_SSL",
 }  # fmt: skip
-WRITES_MAILS = {f"crewprep/notices/{name}.py" for name in ("sending", "addresses", "forgotten")}
+WRITES_MAILS = {f"crewprep/notices/{name}.py" for name in ("sending", "links", "addresses", "forgotten")}
 SETS_ADDRESSES = {
     "crewprep/notices/addresses.py",
     "crewprep/accounts/closing.py",

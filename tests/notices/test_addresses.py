@@ -6,6 +6,7 @@ import datetime as dt
 import re
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -331,7 +332,7 @@ def test_of_presses_at_once_one_confirms() -> None:
 
 
 def test_control_without_its_time_a_link_works_for_ever(user: User, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(addresses, "LINK_WORKS_FOR", dt.timedelta(days=3650))
+    monkeypatch.setattr(addresses, "LINK", replace(addresses.LINK, works_for=dt.timedelta(days=3650)))
     write_address(user=user, address=NEW)
     sent()
     now = time.time()

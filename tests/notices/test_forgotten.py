@@ -7,6 +7,7 @@ import datetime as dt
 import re
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -156,7 +157,9 @@ def test_an_hour_later_and_changed_links_do_nothing(user: User, monkeypatch: pyt
     monkeypatch.setattr("django.core.signing.time.time", lambda: now + 3_660)
     with pytest.raises(Gone, match="for an hour"):
         set_password(token=token(), password=NEW)
-    monkeypatch.setattr(forgotten, "LINK_WORKS_FOR", dt.timedelta(days=1))  # control: else it would have worked
+    monkeypatch.setattr(
+        forgotten, "LINK", replace(forgotten.LINK, works_for=dt.timedelta(days=1))
+    )  # control: else it would have worked
     assert set_password(token=token(), password=NEW) == user
 
 

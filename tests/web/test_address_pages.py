@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import pytest
 from django.db import connection
@@ -12,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from crewprep.crews.models import Membership, User
-from crewprep.notices.addresses import link_token, write_address
+from crewprep.notices.addresses import LINK, link_token, write_address
 from crewprep.notices.models import AddressMail
 from tests import factories
 from tests.api.conftest import caller
@@ -132,7 +133,7 @@ def test_the_page_is_the_same_whoever_looks_and_names_nobody(
     if state == "overtaken":
         typed(lead, "another@crew.invalid")
     if state == "over":
-        monkeypatch.setattr("crewprep.notices.addresses.LINK_WORKS_FOR", dt.timedelta(seconds=-1))
+        monkeypatch.setattr("crewprep.notices.addresses.LINK", replace(LINK, works_for=dt.timedelta(seconds=-1)))
         sentence = "Ask for a new mail on your account&#x27;s page."
     if state == "wrong":
         url, status, sentence = url[:-3] + "x/", 404, "Open it from the mail once more"
