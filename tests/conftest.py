@@ -15,12 +15,11 @@ from hypothesis import settings as hypothesis_settings
 hypothesis_settings.register_profile("crewprep", deadline=None)
 hypothesis_settings.load_profile("crewprep")
 
-pytest_plugins = ["tests.crew"]
+pytest_plugins = ["tests.crew", "tests.postgres_run"]
 
 REQUIRED = {name.strip() for name in os.environ.get("CREWPREP_TEST_REQUIRE", "").split(",") if name.strip()}
 """Optional parts whose absence fails the run instead of skipping: postgres, redis, browser."""
 
-POSTGRES_URL = os.environ.get("CREWPREP_TEST_POSTGRES", "postgres://postgres@127.0.0.1:5432/postgres")
 REDIS_URL = os.environ.get("CREWPREP_TEST_REDIS", "redis://127.0.0.1:6379/15")
 CHROMIUM = os.environ.get("CREWPREP_TEST_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 
@@ -45,12 +44,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 @pytest.fixture(scope="session")
 def postgres_url() -> str:
     """Address of a PostgreSQL server on which databases may be made and dropped."""
-    import psycopg
+    from tests.postgres_run import POSTGRES_URL, server_fault  # a plugin must not be imported before it is loaded
 
-    try:
-        psycopg.connect(POSTGRES_URL, connect_timeout=3).close()
-    except psycopg.OperationalError as error:
-        absent("postgres", f"no server answers at {POSTGRES_URL}: {str(error).strip().splitlines()[0]}")
+    if fault := server_fault():
+        absent("postgres", fault)
     return POSTGRES_URL
 
 

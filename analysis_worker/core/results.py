@@ -9,7 +9,7 @@ Words: ``vocabulary`` in DEVELOPERS.md. Roles of sections and the meaning of ene
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal, TypeVar, get_args
 
 from analysis_worker.core import contour_form
@@ -241,7 +241,8 @@ class TrackAnalysis:
 
     def to_facts(self) -> dict[str, Any]:
         """The stored form: plain JSON values, times in integer microseconds, the contour as packed text."""
-        return asdict(self) | {"contour": self.contour.to_facts()}
+        # ``asdict`` copies number by number, and the contour has most of them.
+        return asdict(replace(self, contour=Contour(0, (), ()))) | {"contour": self.contour.to_facts()}
 
     @classmethod
     def from_facts(cls, facts: dict[str, Any]) -> TrackAnalysis:
