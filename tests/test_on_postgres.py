@@ -1,6 +1,6 @@
 """The suite once more on PostgreSQL, where rivals really run side by side.
 
-Left out there: what has no database, what speaks of SQLite itself, and what starts its own servers anyway.
+Left out there: what has no database, what is ``embedded_only``, and what starts its own servers anyway.
 """
 
 from __future__ import annotations

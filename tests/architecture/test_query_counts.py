@@ -108,6 +108,7 @@ def test_a_page_that_asks_for_each_track_is_found(
     assert differing(few, counted(client, home, ours)) != {}
 
 
+@pytest.mark.embedded_only
 def test_lists_ask_as_often_at_ten_thousand_tracks(db: None) -> None:
     """The pages and the data of ``tests/bench``: crate, queue, boards, search, checks. With the two
     hundred tracks no list is empty; an empty one asks less."""

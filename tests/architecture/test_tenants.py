@@ -33,6 +33,7 @@ def signed_in(member: Any) -> Client:
     return client
 
 
+@pytest.mark.embedded_only
 @pytest.mark.parametrize(
     ("role", "methods"),
     [

@@ -55,7 +55,7 @@ def seed(tracks: int = TRACKS) -> dict[str, Any]:
     recount_all()
     mark_all()
     freshen()
-    _second_crew(residents[0], chance)
+    _second_crew(residents[0], tracks, chance)
     with connection.cursor() as cursor:
         # As PostgreSQL's autovacuum, where it is on, does by itself within minutes of such a load; a test's transaction
         # allows none.
@@ -205,12 +205,12 @@ def _claims_and_record(lead: Membership, residents: list[Membership], tracks: li
     )
 
 
-def _second_crew(member: Membership, chance: random.Random) -> None:
-    """A crew of ``member``'s with ``TRACKS`` sheets made from drafts of two engines, and what became of each marker."""
+def _second_crew(member: Membership, sheets: int, chance: random.Random) -> None:
+    """A crew of ``member``'s with so many sheets made from drafts of two engines, and what became of each marker."""
     lead = factories.crew_with(slug="bench-drafts")
     factories.member_of(lead.crew, person=member.user)
     version = factories.convention(lead)
-    tracks = _many(Track(crew=lead.crew, title=f"Kelp {one}", state=TrackState.READY) for one in range(TRACKS))
+    tracks = _many(Track(crew=lead.crew, title=f"Kelp {one}", state=TrackState.READY) for one in range(sheets))
     with transaction.atomic():
         analyses = _many(
             Analysis(
@@ -219,7 +219,7 @@ def _second_crew(member: Membership, chance: random.Random) -> None:
             )
             for track in tracks
         )  # fmt: skip
-        sheets = _many(
+        approved = _many(
             SheetVersion(
                 crew=lead.crew, track_id=analysis.track_id, number=1, convention_version=version, analysis=analysis,
                 proposed_by=member.user, approved_by=lead.user, findings=[],
@@ -232,7 +232,7 @@ def _second_crew(member: Membership, chance: random.Random) -> None:
                 which=slot.which, fate=one.fate, confidence=one.confidence, off_us=one.off_us, off_beats=one.off_beats,
                 phrases=one.phrases, band=one.band, quarters=one.quarters,
             )
-            for sheet in sheets
+            for sheet in approved
             for slot in version.slots.all()
             for one in [_fate(chance)]
         )  # fmt: skip
