@@ -72,10 +72,11 @@ class Board:
 
 
 def board_of(night: Night) -> Board:
-    """Read the board: at most twenty-three queries for any number of tracks (four more for each further version)."""
+    """Read the board: at most twenty-one queries for any number of tracks (four more for each further version)."""
     rows = night.crates.select_related("convention_version__convention").order_by("created_at", "pk")
     crates = {crate.pk: crate for crate in rows}
-    standings, places = standings_of(night, crates), night_places(night)
+    places = night_places(night)
+    standings = standings_of(night, crates, places)
     return Board(
         night=night,
         places=places,

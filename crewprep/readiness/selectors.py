@@ -24,15 +24,11 @@ def open_places(night: Night) -> QuerySet[CrateTrack]:
     return CrateTrack.objects.filter(~has_sheet(), crate__night=night)
 
 
-def ready_places(night: Night) -> QuerySet[CrateTrack]:
-    """The other places in the night's crates."""
-    return CrateTrack.objects.filter(has_sheet(), crate__night=night)
-
-
 @dataclass(frozen=True, slots=True)
 class NightPlace:
     """A track's place in one of a night's crates: when it came, and since when it has a sheet that counts there."""
 
+    pk: UUID
     track: UUID
     crate: UUID
     came: dt.datetime
@@ -40,10 +36,10 @@ class NightPlace:
 
 
 def night_places(night: Night) -> list[NightPlace]:
-    """Every place in the night's crates, the first to come first; one query of four columns."""
+    """Every place in the night's crates, the first to come first; one query of five columns."""
     places = CrateTrack.objects.filter(crate__night=night).order_by("created_at")
     rows = places.annotate(since=Subquery(counted().values("since")))
-    return [NightPlace(*row) for row in rows.values_list("track_id", "crate_id", "created_at", "since")]
+    return [NightPlace(*row) for row in rows.values_list("pk", "track_id", "crate_id", "created_at", "since")]
 
 
 def open_tracks(night: Night) -> QuerySet[Track]:

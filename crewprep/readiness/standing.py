@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
@@ -21,7 +21,7 @@ from crewprep.preparation.selectors import facts_of
 from crewprep.preparation.services import CLAIM_FOR
 from crewprep.preparation.times import factor_of
 from crewprep.readiness.minutes import minutes_left
-from crewprep.readiness.selectors import open_places, ready_places
+from crewprep.readiness.selectors import NightPlace
 from crewprep.review.models import Proposal, ProposalState
 from crewprep.sheets.checking import severities_of
 from crewprep.sheets.house_checks import Severity, check_sheet
@@ -97,25 +97,37 @@ class _Known:
     assigned: dict[tuple[UUID, UUID], User | None]
 
 
-def standings_of(night: Night, crates: Mapping[UUID, Crate]) -> list[Standing]:
-    """The places of the night's crates that somebody has to look at, crate by crate in order: the open ones, and the
-    ready ones whose sheet a blocker stops today. A track that is in two crates comes twice.
+def standings_of(night: Night, crates: Mapping[UUID, Crate], places: Sequence[NightPlace]) -> list[Standing]:
+    """Those of a night's ``places`` that somebody has to look at, crate by crate in the order of ``crates``: the open
+    ones, then the ready ones whose sheet a blocker stops today. A track that is in two crates comes twice.
 
-    Ready places are by far the most as a night comes near, so little is read of them (``selectors.night_places``).
+    Ready places are by far the most as a night comes near, so nothing more is read of those that nothing blocks.
     """
     now, factor = timezone.now(), factor_of(night.crew_id)
-    places = list(_in_order(open_places(night)))
-    for place in places:
-        place.crate = crates[place.crate_id]
-    # By their ids: which places are open is the dear part of the question, so it is asked once.
-    known = _read(night, places)
-    places += _in_order(ready_places(night).filter(track__in=[track for track, _ in known.blocked]))
-    found = []
-    for place in places:
-        place.crate = crates[place.crate_id]
-        facts = known.facts.get((place.track_id, place.crate.convention_version_id))
-        found.append(_standing(place, known, facts, factor, now))
-    return [one for one in found if one.open or one.blockers]
+    severities = severities_of(night.crew)
+    blocking = {check for check, severity in severities.items() if severity == "blocker"}
+    blocked = _blocked({place.track for place in places if place.ready_since is not None}, blocking)
+    open_ones = {place.pk for place in places if place.ready_since is None}
+    stopped = {
+        place.pk
+        for place in places
+        if place.pk not in open_ones and (place.track, crates[place.crate].convention_version_id) in blocked
+    }
+    rows = _rows(crates, open_ones | stopped)
+    known = _read(night, [row for row in rows if row.pk in open_ones], severities, blocked)
+    rows.sort(key=lambda row: row.pk in stopped)
+    return [_standing(row, known, factor, now) for row in rows]
+
+
+def _rows(crates: Mapping[UUID, Crate], ids: Collection[UUID]) -> list[CrateTrack]:
+    """These places with their tracks and crates, in order."""
+    rank = {key: number for number, key in enumerate(crates)}
+    # By crate as well: by the places' ids alone PostgreSQL reads every track that there is.
+    places = CrateTrack.objects.filter(pk__in=ids, crate__in=crates).select_related("track")
+    rows = list(places.order_by("position", "created_at"))
+    for row in rows:
+        row.crate = crates[row.crate_id]
+    return sorted(rows, key=lambda row: rank[row.crate_id])
 
 
 def _facts(places: Sequence[CrateTrack]) -> dict[tuple[UUID, UUID], Facts]:
@@ -131,22 +143,22 @@ def _facts(places: Sequence[CrateTrack]) -> dict[tuple[UUID, UUID], Facts]:
     }
 
 
-def _in_order(places: QuerySet[CrateTrack]) -> QuerySet[CrateTrack]:
-    return places.select_related("track").order_by("crate__created_at", "crate", "position", "created_at")
-
-
-def _with_findings(night: Night) -> QuerySet[SheetVersion]:
-    """Sheets of ready tracks in which a check found something that nobody has answered."""
+def _with_findings(tracks: Collection[UUID]) -> QuerySet[SheetVersion]:
+    """The newest sheets of these tracks by each version in which a check found what nobody has answered."""
     newer = SheetVersion.objects.filter(
         track=OuterRef("track"), convention_version=OuterRef("convention_version"), number__gt=OuterRef("number")
     )
-    ready = SheetVersion.objects.filter(~Exists(newer), track__in=ready_places(night).order_by().values("track"))
-    return ready.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
+    newest = SheetVersion.objects.filter(~Exists(newer), track__in=tracks)
+    return newest.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
 
 
-def _read(night: Night, places: Sequence[CrateTrack]) -> _Known:
-    """What there is to know of open places, and what blocks the ready ones."""
-    severities = severities_of(night.crew)
+def _read(
+    night: Night,
+    places: Sequence[CrateTrack],
+    severities: dict[str, Severity],
+    blocked: dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]],
+) -> _Known:
+    """What there is to know of open places, beside what blocks the ready ones."""
     tracks = {place.track_id for place in places}
     # Oldest first, so that the newest is what stays in a dictionary.
     jobs = Job.objects.filter(track__in=tracks, state__in=[*LIVE_STATES, JobState.DEAD]).order_by("created_at")
@@ -163,7 +175,7 @@ def _read(night: Night, places: Sequence[CrateTrack]) -> _Known:
         pending={proposal.track_id: proposal for proposal in pending},
         returns=_returns(proposals),
         sheeted=set(sheets.values_list("track_id", flat=True)),
-        blocked=_blocked(night, {check for check, severity in severities.items() if severity == "blocker"}),
+        blocked=blocked,
         claims={claim.track_id: claim for claim in Claim.objects.filter(track__in=tracks).select_related("holder")},
         overridden=_overridden(night.crew, pending, severities),
         assigned={
@@ -173,11 +185,11 @@ def _read(night: Night, places: Sequence[CrateTrack]) -> _Known:
     )
 
 
-def _blocked(night: Night, blocking: set[str]) -> dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]:
-    """What blocks the sheets of ready tracks by today's severities, with the number of the sheet."""
+def _blocked(tracks: Collection[UUID], blocking: set[str]) -> dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]:
+    """What blocks these tracks' sheets by today's severities, with the number of the sheet; by track and version."""
     columns = ("track_id", "convention_version_id", "number", "findings")
     found = {}
-    for track, version, number, findings in _with_findings(night).values_list(*columns):
+    for track, version, number, findings in _with_findings(tracks).values_list(*columns):
         blockers = tuple(Blocker(one["slot"], one["sentence"]) for one in findings if one["check"] in blocking)
         if blockers:
             found[track, version] = number, blockers
@@ -213,7 +225,9 @@ def _overridden(
     facts, which are large, are read for few.
     """
     few = [proposal.pk for proposal in pending if proposal.override_reason]
-    found: dict[UUID, tuple[Blocker, ...]] = defaultdict(tuple)
+    found: dict[UUID, tuple[Blocker, ...]] = {}
+    if not few:
+        return found
     proposals = Proposal.objects.filter(crew=crew, pk__in=few).select_related("analysis", "convention_version")
     for proposal in proposals.prefetch_related("markers", "convention_version__slots"):
         markers = [MarkerInput(one.slot, one.start_us, one.end_us, one.label) for one in proposal.markers.all()]
@@ -225,9 +239,10 @@ def _overridden(
     return found
 
 
-def _standing(place: CrateTrack, known: _Known, facts: Facts | None, factor: CrewFactor, now: dt.datetime) -> Standing:
-    """Where a place stands; ``facts`` are None for a ready one, of which only what blocks it is told."""
+def _standing(place: CrateTrack, known: _Known, factor: CrewFactor, now: dt.datetime) -> Standing:
+    """Where a place stands; of a ready one, which has no facts, only what blocks it is told."""
     track, version = place.track, place.crate.convention_version_id
+    facts = known.facts.get((track.pk, version))
     claim = known.claims.get(track.pk)
     live = claim is not None and claim.until > now
     pending = known.pending.get(track.pk)
