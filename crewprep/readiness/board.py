@@ -75,7 +75,8 @@ def board_of(night: Night) -> Board:
     """Read the board: at most twenty-one queries for any number of tracks (four more for each further version)."""
     rows = night.crates.select_related("convention_version__convention").order_by("created_at", "pk")
     crates = {crate.pk: crate for crate in rows}
-    places = night_places(night)
+    # A crate that comes to the night meanwhile is on the next board.
+    places = [place for place in night_places(night) if place.crate in crates]
     standings = standings_of(night, crates, places)
     return Board(
         night=night,

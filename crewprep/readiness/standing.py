@@ -49,6 +49,10 @@ class Blocker:
     sentence: str
 
 
+_Blocked = dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]
+"""The number of the sheet and what blocks it, by track and version."""
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
     """A track in one of the night's crates, and all that the board says of it.
@@ -91,7 +95,7 @@ class _Known:
     pending: dict[UUID, Proposal]
     returns: Counter[UUID]
     sheeted: set[UUID]
-    blocked: dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]
+    blocked: _Blocked
     claims: dict[UUID, Claim]
     overridden: dict[UUID, tuple[Blocker, ...]]
     assigned: dict[tuple[UUID, UUID], User | None]
@@ -152,12 +156,7 @@ def _with_findings(tracks: Collection[UUID]) -> QuerySet[SheetVersion]:
     return newest.exclude(findings=None).exclude(findings=[]).exclude(proposal__override_reason__gt="").order_by()
 
 
-def _read(
-    night: Night,
-    places: Sequence[CrateTrack],
-    severities: dict[str, Severity],
-    blocked: dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]],
-) -> _Known:
+def _read(night: Night, places: Sequence[CrateTrack], severities: dict[str, Severity], blocked: _Blocked) -> _Known:
     """What there is to know of open places, beside what blocks the ready ones."""
     tracks = {place.track_id for place in places}
     # Oldest first, so that the newest is what stays in a dictionary.
@@ -185,10 +184,10 @@ def _read(
     )
 
 
-def _blocked(tracks: Collection[UUID], blocking: set[str]) -> dict[tuple[UUID, UUID], tuple[int, tuple[Blocker, ...]]]:
-    """What blocks these tracks' sheets by today's severities, with the number of the sheet; by track and version."""
+def _blocked(tracks: Collection[UUID], blocking: set[str]) -> _Blocked:
+    """What blocks these tracks' sheets by today's severities."""
     columns = ("track_id", "convention_version_id", "number", "findings")
-    found = {}
+    found: _Blocked = {}
     for track, version, number, findings in _with_findings(tracks).values_list(*columns):
         blockers = tuple(Blocker(one["slot"], one["sentence"]) for one in findings if one["check"] in blocking)
         if blockers:

@@ -10,7 +10,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from crewprep.crates.models import Crate
+from crewprep.crates.models import Crate, Night
 from crewprep.crates.nights import put_under_night
 from crewprep.crews.models import Membership
 from crewprep.models import (
@@ -33,7 +33,7 @@ from crewprep.readiness.board import Board, board_of
 from crewprep.readiness.burn_down import burn_down_of
 from crewprep.readiness.minutes import minutes_left
 from crewprep.readiness.risk import ORDER, risks_of
-from crewprep.readiness.selectors import open_tracks
+from crewprep.readiness.selectors import NightPlace, night_places, open_tracks
 from crewprep.readiness.standing import STATES
 from crewprep.review.services import propose
 from crewprep.sheets.publishing import move_crate, publish_document
@@ -65,6 +65,22 @@ def test_every_state_is_counted_and_open_tracks_agree(lead: Membership, resident
     assert [(held.holder, len(held.standings)) for held in board.held] == [(resident.user, 1)]
     assert board.minutes == pytest.approx(sum(one.standing.minutes for one in board.at_risk))
     assert board.minutes_a_day == pytest.approx(board.minutes / 5)
+
+
+def test_a_crate_that_comes_meanwhile_is_on_the_next_board(
+    lead: Membership, crate: Crate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    track, late = factories.track(lead, crate), factories.crate(lead)
+    factories.track(lead, late)
+    night = night_of(lead, crate)
+
+    def places(of: Night) -> list[NightPlace]:
+        put_under_night(member=lead, crate=late, night=night)
+        return night_places(of)
+
+    monkeypatch.setattr("crewprep.readiness.board.night_places", places)
+    assert [one.standing.place.track for one in board_of(night).at_risk] == [track]
+    assert board_of(night).tracks == 2
 
 
 def test_a_sheet_by_another_version_leaves_the_track_open(lead: Membership, resident: Membership, crate: Crate) -> None:
