@@ -53,7 +53,11 @@ class SecondRun:
         """Interrupt it where it still runs, so that it drops its database."""
         if self._process.poll() is None:
             self._process.send_signal(signal.SIGINT)
-            self._process.wait(60)
+            try:
+                self._process.wait(60)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
         self._output.close()
 
 
