@@ -18,7 +18,7 @@ PLACES = """() => Object.fromEntries(
     .map((one) => [one.textContent.trim() || one.name, one.getBoundingClientRect().top + window.scrollY]))"""
 
 
-@pytest.mark.parametrize("width", [320, 1440])
+@pytest.mark.parametrize("width", [320, 350, 1440])
 @pytest.mark.parametrize("page_name", ["proposal", "track-page"])
 def test_no_control_moves_when_the_scripts_start(scene, chromium, page_name, width):
     proposal = factories.proposal(scene.resident, scene.track, scene.crate)
