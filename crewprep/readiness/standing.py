@@ -110,13 +110,10 @@ def standings_of(night: Night, crates: Mapping[UUID, Crate], places: Sequence[Ni
     now, factor = timezone.now(), factor_of(night.crew_id)
     severities = severities_of(night.crew)
     blocking = {check for check, severity in severities.items() if severity == "blocker"}
-    blocked = _blocked({place.track for place in places if place.ready_since is not None}, blocking)
     open_ones = {place.pk for place in places if place.ready_since is None}
-    stopped = {
-        place.pk
-        for place in places
-        if place.pk not in open_ones and (place.track, crates[place.crate].convention_version_id) in blocked
-    }
+    ready = [place for place in places if place.ready_since is not None]
+    blocked = _blocked({place.track for place in ready}, blocking)
+    stopped = {place.pk for place in ready if (place.track, crates[place.crate].convention_version_id) in blocked}
     rows = _rows(crates, open_ones | stopped)
     known = _read(night, [row for row in rows if row.pk in open_ones], severities, blocked)
     rows.sort(key=lambda row: row.pk in stopped)
